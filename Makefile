@@ -1,0 +1,54 @@
+# Two commands matter: `make demo` and `make test`. Both set everything up first.
+PYTHON ?= $(shell command -v python3.11 || command -v python3)
+BIN := .venv/bin
+DEMO ?= $(CURDIR)/demo
+# What the tests compare against, and what draws names in any script on the sheets.
+DEMO_PACKAGES := python3-venv fonts-dejavu-core
+TEST_PACKAGES := $(DEMO_PACKAGES) ffmpeg xxhash rsync chromium
+
+.PHONY: demo test lint types bench system-demo system-test clean lock
+.DEFAULT_GOAL := help
+
+help:
+	@echo "make demo   set up, offload the sample cards, log, search, hand over"
+	@echo "make test   set up (Debian packages included), lint, types, tests"
+	@echo "make lint | types | bench | lock | clean"
+
+system-demo:
+	@.ci/packages $(DEMO_PACKAGES)
+
+system-test:
+	@.ci/packages $(TEST_PACKAGES)
+
+.venv/.ready: requirements.lock pyproject.toml
+	$(PYTHON) -m venv .venv
+	$(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	PATH="$(CURDIR)/$(BIN):$$PATH" $(BIN)/pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $@
+
+demo: system-demo
+	@$(MAKE) --no-print-directory .venv/.ready
+	$(BIN)/rushlight demo --into "$(DEMO)"
+
+test: system-test
+	@$(MAKE) --no-print-directory .venv/.ready lint types
+	$(BIN)/python -m pytest -n 2 --dist loadfile
+
+lint: .venv/.ready
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/lint-imports
+
+types: .venv/.ready
+	$(BIN)/mypy
+
+bench: .venv/.ready
+	$(BIN)/python -m tests.bench
+
+# Written with uv; the result is plain and pip reads it.
+lock:
+	uv pip compile pyproject.toml --group dev --extra postgresql --universal --generate-hashes \
+	  --no-emit-index-url --no-annotate --no-header --python-version 3.11 -o requirements.lock
+
+clean:
+	rm -rf .venv demo build dist .mypy_cache .ruff_cache .pytest_cache

@@ -1,0 +1,1 @@
+"""The sample production: a recipe that draws and writes its camera cards, and its invented log."""

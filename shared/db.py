@@ -1,0 +1,143 @@
+"""The catalogue's database: engine, sessions, and the schema's revision.
+
+SQLite has one writer at a time: every writing transaction begins with BEGIN IMMEDIATE, so that two
+writers wait for each other instead of failing halfway. Never hold a session across a copy.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Engine, create_engine, event
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import DatabaseError
+from sqlalchemy.orm import Session, sessionmaker
+
+from shared.errors import CatalogueError
+
+Sessions = sessionmaker[Session]
+
+BUSY_MILLISECONDS = 30_000
+
+
+def make_engine(url: str) -> Engine:
+    """An engine for the catalogue. Raises CatalogueError when the folder can't be made."""
+    parsed = make_url(url)
+    if parsed.get_backend_name() != "sqlite":
+        return create_engine(parsed, pool_pre_ping=True)
+    if parsed.database and parsed.database != ":memory:":
+        try:
+            Path(parsed.database).parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise CatalogueError(
+                f"can't make the catalogue's folder: {error.strerror}",
+                path=parsed.database,
+                remedy="Set RUSHLIGHT_HOME to a folder you can write to.",
+            ) from error
+    engine = create_engine(parsed, connect_args={"timeout": BUSY_MILLISECONDS / 1000})
+    event.listen(engine, "connect", _prepare_sqlite)
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _prepare_sqlite(connection: sqlite3.Connection, _record: object) -> None:
+    connection.isolation_level = None  # the driver's own BEGIN is late and never IMMEDIATE
+    for pragma in (
+        "journal_mode=WAL",
+        "synchronous=FULL",  # a commit is on the medium when it returns
+        "foreign_keys=ON",
+        f"busy_timeout={BUSY_MILLISECONDS}",
+        "cache_size=-65536",
+    ):
+        connection.execute(f"PRAGMA {pragma}").close()
+
+
+def _begin_sqlite(connection: Any) -> None:
+    writing = connection.get_execution_options().get("writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+
+def make_sessions(engine: Engine) -> Sessions:
+    return sessionmaker(engine, expire_on_commit=False)
+
+
+@contextmanager
+def reading(sessions: Sessions) -> Iterator[Session]:
+    """A session that only reads: one consistent view, rolled back at the end."""
+    with sessions() as session:
+        yield session
+
+
+@contextmanager
+def writing(sessions: Sessions) -> Iterator[Session]:
+    """A session that writes: committed at the end, rolled back on any error. Keep it short."""
+    with sessions() as session:
+        session.connection(execution_options={"writes": True})
+        yield session
+        session.commit()
+
+
+def _config(engine: Engine) -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(files("shared") / "migrations"))
+    config.attributes["engine"] = engine
+    return config
+
+
+def head_revision() -> str:
+    head = ScriptDirectory(str(files("shared") / "migrations")).get_current_head()
+    assert head is not None, "the package carries no migration"
+    return head
+
+
+def current_revision(engine: Engine) -> str | None:
+    with engine.connect() as connection:
+        return MigrationContext.configure(connection).get_current_revision()
+
+
+def upgrade(engine: Engine) -> None:
+    """Bring the schema to this program's revision; makes an empty database whole."""
+    command.upgrade(_config(engine), "head")
+
+
+def check_revision(engine: Engine) -> None:
+    """Raise CatalogueError unless the schema is the one this program knows."""
+    try:
+        found = current_revision(engine)
+    except DatabaseError as error:
+        raise CatalogueError(
+            f"the catalogue can't be read: {error.orig}",
+            path=engine.url.database,
+            remedy="Restore a backup of the catalogue; the copies themselves are not touched by this.",
+        ) from error
+    if found == head_revision():
+        return
+    raise CatalogueError(
+        f"the catalogue's schema is {found or 'empty'}, this program knows {head_revision()}",
+        path=engine.url.database,
+        remedy="Run `rushlight upgrade`. If it says the schema is newer, install the newer program.",
+    )
+
+
+def open_catalogue(url: str) -> Engine:
+    """The engine of a catalogue, made when there is none; an older schema is refused, not changed.
+
+    Raises CatalogueError for an unknown schema, with the command to run.
+    """
+    engine = make_engine(url)
+    try:
+        if current_revision(engine) is None:
+            upgrade(engine)
+    except DatabaseError:
+        pass  # check_revision says it in words
+    check_revision(engine)
+    return engine

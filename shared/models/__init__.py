@@ -1,0 +1,78 @@
+"""The catalogue's tables, one module for each part of the job."""
+
+from shared.models.base import Base, now
+from shared.models.clips import (
+    Clip,
+    ClipFile,
+    ClipMedia,
+    FileRole,
+    Finding,
+    Severity,
+    Still,
+    StillKind,
+    TakeFacts,
+)
+from shared.models.log import ClipText, LogEntry, Moment, entry_person, entry_tag
+from shared.models.media import (
+    Card,
+    Copy,
+    CopyState,
+    Destination,
+    File,
+    Offload,
+    OffloadState,
+    Reel,
+)
+from shared.models.production import (
+    Camera,
+    CameraKind,
+    Lens,
+    Microphone,
+    Person,
+    Production,
+    ProductionTerm,
+    ShootingDay,
+    Tag,
+    ZoneRule,
+)
+from shared.models.work import Request, RequestKind, RequestState
+
+__all__ = [
+    "Base",
+    "Camera",
+    "CameraKind",
+    "Card",
+    "Clip",
+    "ClipFile",
+    "ClipMedia",
+    "ClipText",
+    "Copy",
+    "CopyState",
+    "Destination",
+    "File",
+    "FileRole",
+    "Finding",
+    "Lens",
+    "LogEntry",
+    "Microphone",
+    "Moment",
+    "Offload",
+    "OffloadState",
+    "Person",
+    "Production",
+    "ProductionTerm",
+    "Reel",
+    "Request",
+    "RequestKind",
+    "RequestState",
+    "Severity",
+    "ShootingDay",
+    "Still",
+    "StillKind",
+    "Tag",
+    "TakeFacts",
+    "ZoneRule",
+    "entry_person",
+    "entry_tag",
+    "now",
+]
