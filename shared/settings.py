@@ -61,7 +61,7 @@ class Settings(BaseSettings):
         3, ge=1, le=16, description="Threads for each destination that sync, re-read and compare copies."
     )
     margin_percent: int = Field(
-        1, ge=0, le=50, description="Space that must stay free on a destination beyond the copy, in percent of it."
+        1, ge=0, le=50, description="Space that must stay free beyond the copy, in percent of it."
     )
     media_workers: int = Field(1, ge=1, le=16, description="Child processes that read facts and take stills.")
     media_seconds: int = Field(60, ge=1, description="Longest time a media child may take over one file.")
@@ -148,7 +148,7 @@ def load_settings(**arguments: Any) -> Settings:
         field = ".".join(str(part) for part in first["loc"])
         raise UsageError(
             f"setting {field}: {first['msg']} (given: {first['input']!r})",
-            remedy=f"Change RUSHLIGHT_{field.upper()} or `{field}` in {CONFIG_NAME}; see `rushlight settings`.",
+            remedy=f"Change RUSHLIGHT_{field.upper()}, or `{field}` in {CONFIG_NAME}: `rushlight settings`.",
         ) from error
     home = settings.home.expanduser()
     return settings.model_copy(update={"home": home if home.is_absolute() else Path.cwd() / home})

@@ -8,10 +8,24 @@ from __future__ import annotations
 
 import datetime as dt
 import enum
+import functools
 from typing import Any, ClassVar
 
-from sqlalchemy import JSON, BigInteger, DateTime, Dialect, Enum, MetaData, TypeDecorator
-from sqlalchemy.orm import DeclarativeBase
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    DateTime,
+    Dialect,
+    Enum,
+    MetaData,
+    String,
+    TypeDecorator,
+    event,
+    inspect,
+)
+from sqlalchemy.orm import DeclarativeBase, Session
+
+from shared.errors import UsageError
 
 # Named constraints, so that SQLite's batch migrations can drop what they did not name themselves.
 NAMING = {
@@ -57,6 +71,32 @@ class Base(DeclarativeBase):
         list[Any]: JSON(),
         int: BigInteger(),
     }
+
+
+@functools.cache
+def _limits(model: type[Base]) -> tuple[tuple[str, int], ...]:
+    """The attributes of a model that have a longest length, with it."""
+    types = ((one.key, one.columns[0].type) for one in inspect(model).column_attrs)
+    texts = (
+        (key, kind.length) for key, kind in types if isinstance(kind, String) and not isinstance(kind, Enum)
+    )
+    return tuple((key, length) for key, length in texts if length is not None)
+
+
+@event.listens_for(Session, "before_flush")
+def _refuse_long_text(session: Session, _context: object, _rows: object) -> None:
+    """PostgreSQL refuses a text that is longer than its column, SQLite keeps it: here both refuse, in words."""
+    for row in (*session.new, *session.dirty):
+        if not isinstance(row, Base):
+            continue
+        for name, most in _limits(type(row)):
+            value = row.__dict__.get(name)  # what is not there has not changed
+            if isinstance(value, str) and len(value) > most:
+                raise UsageError(
+                    f"{name.replace('_', ' ')} of {row.__tablename__.replace('_', ' ')}: "
+                    f"{len(value)} characters are too many: {value[:40]}…",
+                    remedy=f"Write at most {most}.",
+                )
 
 
 def now() -> dt.datetime:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import enum
+from fractions import Fraction
 from typing import Any
 
 from sqlalchemy import Float, ForeignKey, Index, String, Text, UniqueConstraint
@@ -58,10 +59,10 @@ class Clip(Base):
     camera_id: Mapped[int | None] = mapped_column(ForeignKey("camera.id"))
     lens_id: Mapped[int | None] = mapped_column(ForeignKey("lens.id"))
     day_id: Mapped[int | None] = mapped_column(ForeignKey("shooting_day.id"))
-    name: Mapped[str] = mapped_column(String(300))  # the first essence file's path without its suffix
+    name: Mapped[str] = mapped_column(Text)  # the first essence file's path without its suffix
     media: Mapped[ClipMedia] = mapped_column(text_enum(ClipMedia))
     shot_at: Mapped[dt.datetime | None]  # start of the recording, interpreted; none: not known
-    shot_source: Mapped[str] = mapped_column(String(32), default="")  # which stamp it was read from
+    shot_source: Mapped[str] = mapped_column(String(64), default="")  # which stamp it was read from
     shot_certainty: Mapped[str] = mapped_column(String(16), default="none")  # stated, assumed, file, none
     day_by_hand: Mapped[bool] = mapped_column(default=False)  # a person's choice, kept when times change
     rate_num: Mapped[int | None]
@@ -81,15 +82,22 @@ class Clip(Base):
 
     @property
     def rate(self) -> Rate | None:
-        """Frames a second; for a sound-only clip its sampling rate. None: unknown."""
-        if self.rate_num is None or self.rate_den is None:
+        """Frames a second. None: unknown, or a clip that has no frames."""
+        if self.media is not ClipMedia.VIDEO or self.rate_num is None or self.rate_den is None:
             return None
         return Rate(self.rate_num, self.rate_den)
 
     @property
+    def per_second(self) -> Fraction | None:
+        """What `frames` counts, a second: frames of a picture, samples of a sound. None: unknown."""
+        if self.rate_num is None or self.rate_den is None:
+            return None
+        return Fraction(self.rate_num, self.rate_den)
+
+    @property
     def start_timecode(self) -> Timecode | None:
         rate = self.rate
-        if self.start_frame is None or rate is None or self.media is not ClipMedia.VIDEO:
+        if self.start_frame is None or rate is None:
             return None
         return Timecode(self.start_frame, rate, self.drop_frame)
 

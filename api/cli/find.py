@@ -1,0 +1,84 @@
+"""`find`: clips by what was logged and what is known."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from api.cli.app import Root, print_json, print_table, root_of
+from api.cli.kit import AsJson, Production
+from shared.catalogue.clip_rows import ClipRow, clip_rows
+from shared.catalogue.log import production_vocabulary
+from shared.catalogue.search import find_clips
+from shared.db import reading
+from shared.vocabulary import load_vocabulary
+
+MOST = 200
+HEADINGS = ("day", "reel", "clip", "start", "length", "kind", "size", "rating", "about")
+
+
+def register(app: typer.Typer) -> None:
+    # A query may begin with "-": what is not known as an option is a word of the query.
+    app.command("find", context_settings={"ignore_unknown_options": True})(find)
+
+
+def find(
+    context: typer.Context,
+    query: Annotated[
+        list[str] | None,
+        typer.Argument(help='Words, "a phrase", field:value, -not. Nothing: every clip.'),
+    ] = None,
+    most: Annotated[int, typer.Option("--most", min=1, help="How many clips to list at the most.")] = MOST,
+    production: Production = None,
+    as_json: AsJson = False,
+) -> None:
+    """Find clips. `rushlight find kind:interview size:cu,mcu -rating:ng winch`"""
+    root = root_of(context)
+    text = " ".join(query or [])
+    with reading(root.sessions) as session:
+        found = root.production(session, production)
+        vocabulary = production_vocabulary(session, found, load_vocabulary())
+        # Programs get all there is; a table longer than anybody reads is cut, and says so.
+        page = find_clips(session, found, text, vocabulary, limit=None if as_json else most)
+        rows = clip_rows(session, page.clips, page.entries)
+    if as_json:
+        print_json({"query": text, "total": page.total, "clips": [row.as_json() for row in rows]})
+        return
+    print_rows(root, rows)
+    if page.total > len(rows):
+        root.out.print(f"{len(rows)} of {page.total} clips; narrow the query or use --most", markup=False)
+    else:
+        root.out.print("1 clip" if page.total == 1 else f"{page.total} clips", markup=False)
+
+
+def print_rows(root: Root, rows: list[ClipRow]) -> None:
+    """One line a clip."""
+    if rows:
+        print_table(root, HEADINGS, [_cells(row) for row in rows])
+
+
+def _cells(row: ClipRow) -> tuple[str, ...]:
+    log: dict[str, Any] = row.log
+    about = " · ".join(
+        part
+        for part in (
+            log.get("subject") or "",
+            ", ".join(log.get("people", [])),
+            log.get("place") or "",
+            log.get("note") or "",
+            " ".join(f"[{code}]" for code in row.findings),
+        )
+        if part
+    )
+    return (
+        "" if row.day is None else str(row.day),
+        row.reel,
+        row.name,
+        row.start or "no timecode",
+        row.length or "unknown",
+        log.get("kind") or "",
+        log.get("size") or "",
+        log.get("rating") or "",
+        about,
+    )

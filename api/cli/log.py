@@ -1,0 +1,90 @@
+"""`log`: say what clips are, one at a time or all that a query finds."""
+
+from __future__ import annotations
+
+import getpass
+from typing import Annotated
+
+import typer
+
+from api.cli.app import root_of
+from api.cli.kit import Production
+from shared.catalogue.log import apply_changes, find_one_clip, parse_assignments, production_vocabulary
+from shared.catalogue.search import find_clip_ids
+from shared.db import reading, writing
+from shared.errors import NotFoundError, UsageError
+from shared.vocabulary import Vocabulary, load_vocabulary
+
+
+def register(app: typer.Typer) -> None:
+    app.command("log")(log)
+    app.command("terms")(terms)
+
+
+def whoami() -> str:
+    """The name a change is signed with."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return ""
+
+
+def log(
+    context: typer.Context,
+    words: Annotated[
+        list[str],
+        typer.Argument(metavar="[CLIP] field=value…", help="kind=interview size=mcu person=… tag+=… note=…"),
+    ],
+    where: Annotated[str | None, typer.Option("--where", help="Log every clip this query finds.")] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="With --where: do it, do not only count.")] = False,
+    production: Production = None,
+) -> None:
+    """Log a clip (its name, REEL/name or #id), or with --where every clip a query finds."""
+    root = root_of(context)
+    base = load_vocabulary()
+    clip_words = [word for word in words if "=" not in word]
+    assignments = [word for word in words if "=" in word]
+    if not assignments:
+        raise UsageError(
+            "nothing to log", remedy="Give field=value, such as kind=interview; see `rushlight terms`."
+        )
+    if (where is None) != (len(clip_words) == 1):
+        raise UsageError(
+            "name one clip, or use --where with a query",
+            remedy="rushlight log A001/C0001 kind=interview, or: rushlight log --where 'day:2' kind=b-roll",
+        )
+    with writing(root.sessions) as session:
+        found = root.production(session, production)
+        vocabulary = production_vocabulary(session, found, base)
+        changes = parse_assignments(assignments, vocabulary)
+        if where is not None:
+            ids = find_clip_ids(session, found, where, vocabulary)
+            if not ids:
+                raise NotFoundError(f"no clip is found by {where!r}", remedy="Try it with `rushlight find`.")
+            if not yes:
+                root.out.print(f"{len(ids)} clips would be changed. Say --yes to do it.", markup=False)
+                return
+        else:
+            ids = [find_one_clip(session, found, clip_words[0]).id]
+        count = apply_changes(session, found, ids, changes, vocabulary, whoami())
+    root.out.print(f"logged {count} clip{'' if count == 1 else 's'}")
+
+
+def terms(
+    context: typer.Context,
+    field: Annotated[str | None, typer.Argument(help="A field; without it all fields.")] = None,
+    production: Production = None,
+) -> None:
+    """List the words the log knows, with their meanings."""
+    root = root_of(context)
+    vocabulary: Vocabulary = load_vocabulary()
+    with reading(root.sessions) as session:
+        try:
+            vocabulary = production_vocabulary(session, root.production(session, production), vocabulary)
+        except NotFoundError:
+            if production is not None:
+                raise
+    for name in [field] if field is not None else vocabulary.fields():
+        root.out.print(name, style="bold", markup=False)
+        for term in vocabulary.terms(name):
+            root.out.print(f"  {term.code:<18} {term.label}: {term.definition}", markup=False)

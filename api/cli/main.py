@@ -1,0 +1,59 @@
+"""All commands under one name, and the edge where an error becomes words and an exit code.
+
+Exit codes: 0 done, 1 error, 2 usage, 3 done in part, 4 a copy is not what it should be.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+import typer
+
+from api.cli import demo, find, handover, kit, log, offload, serve, upkeep
+from api.cli.app import make_root, say_error
+from shared.errors import EXIT_DONE, EXIT_ERROR, AppError
+
+EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells have it
+
+app = typer.Typer(
+    name="rushlight",
+    help="Offload cards with verified copies, log the footage, hand it over.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+@app.callback()
+def start(context: typer.Context) -> None:
+    context.obj = make_root()
+
+
+for part in (kit, offload, find, log, handover, serve, upkeep, demo):
+    part.register(app)
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command; returns its exit code and never raises an AppError."""
+    try:
+        app(list(arguments))
+    except AppError as error:
+        say_error(error)
+        return error.exit_code
+    except SystemExit as leave:  # how the command line's own errors and exits arrive
+        return leave.code if isinstance(leave.code, int) else EXIT_DONE
+    except KeyboardInterrupt:
+        sys.stderr.write("stopped. Run the same command again; it goes on where this one ended.\n")
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # The reader of our output has gone: that is its right. Keep Python from flushing to it again.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_ERROR
+    return EXIT_DONE
+
+
+def main() -> None:
+    sys.exit(run(sys.argv[1:]))

@@ -1,0 +1,208 @@
+"""`offload` and `card`: copy a card with proof, and ask whether it may be formatted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.progress import (
+    BarColumn,
+    DownloadColumn,
+    Progress,
+    TaskID,
+    TextColumn,
+    TimeRemainingColumn,
+    TransferSpeedColumn,
+)
+
+from api.cli.app import Root, print_json, print_table, root_of
+from api.cli.kit import AsJson, Production
+from ingest.card import read_card
+from ingest.durable import Disk
+from ingest.hashes import make_hasher
+from ingest.orders import OffloadOrder, OffloadReport, Problem, Verdict
+from ingest.pipeline import run_offload
+from ingest.plan import Plan
+from ingest.progress import Counters
+from ingest.verdict import judge_card
+from shared.catalogue.reels import FoundFile, recognise
+from shared.db import reading
+
+SHOWN_PROBLEMS = 40
+CAUTION = "Formatting destroys what is on a card. This line is advice; the decision is yours."
+
+
+def register(app: typer.Typer) -> None:
+    app.command("offload")(offload)
+    app.command("card")(card)
+
+
+def offload(
+    context: typer.Context,
+    card: Annotated[Path, typer.Argument(help="Folder at which the card is mounted.")],
+    to: Annotated[
+        list[str],
+        typer.Option("--to", help="Destination: a folder, or a name from config.toml. Two or more."),
+    ],
+    camera: Annotated[str | None, typer.Option(help="Letter of the camera that filled the card.")] = None,
+    reel: Annotated[str | None, typer.Option(help="Name of the reel; without it the next free one.")] = None,
+    day: Annotated[int | None, typer.Option(help="Shooting day; without it that of the newest file.")] = None,
+    label: Annotated[str | None, typer.Option(help="The label written on the card, such as A01.")] = None,
+    hash_: Annotated[str | None, typer.Option("--hash", help="xxh128, xxh64, md5, sha1 or c4.")] = None,
+    read_twice: Annotated[
+        bool, typer.Option("--read-twice", help="Read the card twice and compare.")
+    ] = False,
+    production: Production = None,
+    as_json: AsJson = False,
+) -> None:
+    """Copy a card to all destinations, prove every copy, log the clips."""
+    root = root_of(context)
+    if hash_ is not None:
+        make_hasher(hash_)  # refuse an unknown one before anything is read
+    named = root.settings.destinations
+    order = OffloadOrder(
+        card=card,
+        to=tuple(named.get(one, Path(one)) for one in to),
+        production=production,
+        camera=camera,
+        reel=reel,
+        day=day,
+        card_label=label,
+        algorithm=hash_,
+        read_twice=read_twice,
+    )
+    with Terminal(root) as terminal:
+        report = run_offload(order, root.settings, root.sessions, terminal)
+    if as_json:
+        print_json(report.as_json())
+    else:
+        print_report(root, report)
+    if report.exit_code:
+        raise typer.Exit(report.exit_code)
+
+
+def card(
+    context: typer.Context,
+    folder: Annotated[Path, typer.Argument(help="Folder at which the card is mounted.")],
+    production: Production = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say whether a card may be formatted, from the card and the drives as they are now."""
+    root = root_of(context)
+    disk = Disk()
+    listing = read_card(folder, disk)
+    found = {entry.raw: FoundFile(entry.size, entry.mtime_ns) for entry in listing.files}
+    with reading(root.sessions) as session:
+        reel = recognise(session, root.production(session, production), found)
+    verdict = judge_card(folder, reel, root.sessions, disk)
+    if as_json:
+        print_json(
+            {
+                "reel": reel.name if reel is not None else None,
+                "verdict": {
+                    "may_be_formatted": verdict.may_be_formatted,
+                    "reasons": list(verdict.reasons),
+                },
+            }
+        )
+        return
+    name = f"reel {reel.name}" if reel is not None else "an unknown card"
+    root.out.print(f"{name}, {len(listing.files)} files, {listing.total_bytes:,} bytes", markup=False)
+    print_verdict(root, verdict)
+
+
+class Terminal:
+    """Follows a run on standard error, so that standard output stays clean for programs."""
+
+    def __init__(self, root: Root) -> None:
+        self._console = root.err
+        self._progress = Progress(
+            TextColumn("{task.description}"),
+            BarColumn(),
+            DownloadColumn(),
+            TransferSpeedColumn(),
+            TimeRemainingColumn(),
+            console=self._console,
+            disable=not self._console.is_terminal,
+        )
+        self._counters = Counters()
+        self._card: TaskID | None = None
+        self._places: list[TaskID] = []
+
+    def __enter__(self) -> Terminal:
+        self._progress.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.tick()
+        self._progress.stop()
+
+    def say(self, text: str) -> None:
+        self._console.print(text, markup=False)
+
+    def planned(self, plan: Plan, counters: Counters) -> None:
+        self._counters = counters
+        self._card = self._progress.add_task("card, read", total=plan.bytes_to_read or None)
+        for number, place in enumerate(plan.places):
+            # A byte counts twice: once when it is written, once when it is read back and proven.
+            written = sum(task.entry.size for task in plan.tasks if number in task.write)
+            total = plan.bytes_for(number) + written
+            self._places.append(
+                self._progress.add_task(f"{place.shown}, written and proven", total=total or None)
+            )
+
+    def tick(self) -> None:
+        if self._card is None:
+            return
+        self._progress.update(self._card, completed=self._counters.read)
+        for number, task in enumerate(self._places):
+            done = self._counters.written[number] + self._counters.verified[number]
+            self._progress.update(task, completed=done)
+
+
+def print_report(root: Root, report: OffloadReport) -> None:
+    """The outcome for people: one row a destination, every problem, the verdict."""
+    summary = report.summary
+    root.out.print(f"reel {report.reel}: {report.state}", style="bold", markup=False)
+    headings = ("destination", "files", "verified", "kept", "differ", "missing", "read back from")
+    print_table(root, headings, [_row(one) for one in summary["destinations"]], right=0b0111110)
+    junk = [thing["path"] for thing in summary["left_out"] if thing["junk"]]
+    if junk:
+        root.out.print(f"left on the card, made by computers: {', '.join(junk[:8])}", markup=False)
+    print_problems(root, report.problems)
+    root.out.print(
+        f"{summary['bytes_read']:,} bytes read, {summary['bytes_written']:,} written, "
+        f"{summary['seconds']:.1f} s, hash {summary['algorithm']}",
+        markup=False,
+    )
+    print_verdict(root, report.verdict)
+
+
+def _row(one: dict[str, Any]) -> tuple[str, ...]:
+    name = one["destination"] + (f" (stopped: {one['stopped']})" if one["stopped"] else "")
+    counts = (one["files"], one["verified"], one["kept"], one["differs"], one["missing"])
+    return (name, *(str(count) for count in counts), one["read_back"])
+
+
+def print_problems(root: Root, problems: tuple[Problem, ...]) -> None:
+    for problem in problems[:SHOWN_PROBLEMS]:
+        place = f"{problem.path}: " if problem.path else ""
+        root.out.print(f"{problem.kind}: {place}{problem.message}", markup=False)
+        if problem.remedy:
+            root.out.print(f"    {problem.remedy}", markup=False)
+    if len(problems) > SHOWN_PROBLEMS:
+        rest = len(problems) - SHOWN_PROBLEMS
+        root.out.print(f"… and {rest} more problems; --json lists them all", markup=False)
+
+
+def print_verdict(root: Root, verdict: Verdict) -> None:
+    if verdict.may_be_formatted:
+        root.out.print(
+            "May this card be formatted? Yes: every file has verified copies on two drives.", style="bold"
+        )
+    else:
+        root.out.print("May this card be formatted? NO.", style="bold")
+        for reason in verdict.reasons:
+            root.out.print(f"    {reason}", markup=False)
+    root.out.print(CAUTION, markup=False)

@@ -1,0 +1,35 @@
+"""`settings` and `upgrade`: the program's own upkeep."""
+
+from __future__ import annotations
+
+import typer
+
+from api.cli.app import root_of
+from shared.db import make_engine, upgrade
+from shared.settings import Settings
+
+
+def register(app: typer.Typer) -> None:
+    app.command("settings")(settings)
+    app.command("upgrade")(upgrade_catalogue)
+
+
+def settings(context: typer.Context) -> None:
+    """List every setting with its value and its meaning."""
+    root = root_of(context)
+    for name, field in Settings.model_fields.items():
+        value = getattr(root.settings, name)
+        shown = "(set)" if name == "token" and value else repr(value)
+        root.out.print(f"{name} = {shown}", style="bold", markup=False)
+        root.out.print(f"    {field.description}", markup=False)
+
+
+def upgrade_catalogue(context: typer.Context) -> None:
+    """Bring the catalogue's schema to this program's. Back it up first; there is no way back."""
+    root = root_of(context)
+    engine = make_engine(root.settings.database_url)
+    try:
+        upgrade(engine)
+    finally:
+        engine.dispose()
+    root.out.print("the catalogue is up to date")

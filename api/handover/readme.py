@@ -1,0 +1,198 @@
+"""README.txt: one page for the editor who opens the folder and knows nothing of how it was made."""
+
+from __future__ import annotations
+
+import os
+import textwrap
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from fractions import Fraction
+
+from api.handover import contact_sheets, manifests, shot_log, timeline
+from api.handover.contact_sheets import say_date
+from api.handover.folder import Draft
+from api.handover.manifests import ReelManifests
+from api.handover.missing import Gap, count_companions
+from api.handover.places import Place
+from api.handover.shots import Handover
+from api.handover.text import one_line, say_length
+from api.handover.timing import sample_rate
+from shared.models import ClipMedia, Production
+from shared.names import display
+
+README_NAME = "README.txt"
+_WIDTH = 88
+_MOST_DAYS = 8  # one page: a longer shoot is in the shot log
+_GOAL_LENGTH = 110
+
+
+def write_readme(
+    draft: Draft,
+    handover: Handover,
+    places: Mapping[int, Place],
+    reels: Sequence[ReelManifests],
+    gaps: Sequence[Gap],
+) -> None:
+    """Write `README.txt`: UTF-8, lines of at most 88 characters."""
+    sections = (
+        ("", _what(handover)),
+        ("FILES", _files(reels)),
+        ("RATES", _rates(handover)),
+        ("TIME", _time(handover)),
+        ("DAYS", _days(handover)),
+        ("COPIES", _copies(places, handover)),
+        ("MISSING", _missing(gaps)),
+        ("CAUTION", _cautions()),
+    )
+    lines = [_title(handover.production)]
+    for heading, items in sections:
+        lines += ["", heading] if heading else []
+        for item in items:
+            lines += _wrap(item)
+    draft.write(README_NAME, ("\n".join(lines) + "\n").encode("utf-8", "backslashreplace"))
+
+
+def _wrap(item: str) -> list[str]:
+    return textwrap.wrap(
+        item, _WIDTH, initial_indent="- ", subsequent_indent="  ", break_on_hyphens=False
+    ) or [""]
+
+
+def _title(production: Production) -> str:
+    name = one_line(production.name)
+    return f"{name}: hand-over of footage"
+
+
+def _what(handover: Handover) -> Iterator[str]:
+    made = f"{handover.made_here:%Y-%m-%d %H:%M} ({handover.production.zone})"
+    asked = f"for the query {one_line(handover.query)}" if handover.query.strip() else "of every clip"
+    counts = Counter(shot.clip.media for shot in handover.shots)
+    named = (
+        (ClipMedia.VIDEO, "with picture"),
+        (ClipMedia.AUDIO, "sound only"),
+        (ClipMedia.IMAGE, "photographs"),
+        (ClipMedia.UNKNOWN, "unreadable"),
+    )
+    said = ", ".join(f"{counts[media]} {text}" for media, text in named if counts[media])
+    length = sum((shot.timing.seconds or Fraction(0) for shot in handover.shots), Fraction(0))
+    yield f"Made {made} {asked}: {_clips(len(handover.shots))} ({said}), {say_length(length)} in all."
+
+
+def _files(reels: Sequence[ReelManifests]) -> Iterator[str]:
+    yield (
+        f"{shot_log.CSV_NAME}: one row a clip in time order, UTF-8, comma-separated. Open it by your "
+        "spreadsheet's import with every column as text. Text that a spreadsheet would run as a formula has "
+        "an apostrophe before it."
+    )
+    yield (
+        f"{shot_log.JSON_NAME}: the same without those apostrophes, for programs, with all files, copies, "
+        "moments and findings."
+    )
+    yield (
+        f"{timeline.TIMELINE_NAME}: an OpenTimelineIO timeline. V1 has the clips with picture, A1 the "
+        "sound-only clips, each end to end in time order; nothing is in sync because it stands side by side. "
+        "A spanning clip is one item a file. Moments are markers. What we logged is in the metadata "
+        f'"{timeline.NAMESPACE}".'
+    )
+    yield f"{contact_sheets.FOLDER}/: stills of every clip, by day, as PNG pages and PDF."
+    lists = sum(one.files for one in reels)
+    yield (
+        f"{manifests.FOLDER}/: the reels' hash lists (ASC MHL) as they stand beside the footage, "
+        f"{lists} file{'s' if lists != 1 else ''}."
+    )
+
+
+def _rates(handover: Handover) -> Iterator[str]:
+    production = handover.production
+    counting = "drop-frame" if production.drop_frame else "non-drop"
+    yield f"Edit: {production.rate.label} frames a second ({production.rate}), {counting}."
+    pictures = Counter(
+        (shot.timing.rate, shot.timing.drop_frame)
+        for shot in handover.shots
+        if shot.clip.media is ClipMedia.VIDEO and shot.timing.rate is not None
+    )
+    if pictures:
+        said = (
+            f"{rate} {'drop-frame ' if drop else ''}({_clips(number)})"
+            for (rate, drop), number in pictures.most_common()
+        )
+        yield f"Clips: {', '.join(said)}. Rates are exact: 24000/1001, never 23.976."
+    hertz = Counter(rate for shot in handover.shots if (rate := sample_rate(shot.clip)) is not None)
+    if hertz:
+        said = (f"{float(rate):g} Hz ({_clips(number)})" for rate, number in hertz.most_common())
+        yield f"Sound only: {', '.join(said)}."
+
+
+def _clips(number: int) -> str:
+    return f"{number} clip{'s' if number != 1 else ''}"
+
+
+def _time(handover: Handover) -> Iterator[str]:
+    production = handover.production
+    hours, minutes = divmod(production.day_starts_minutes, 60)
+    yield (
+        f"Dates and times are {production.zone}; a shooting day begins at {hours:02d}:{minutes:02d}, so "
+        "a clip shot after midnight belongs to the day before."
+    )
+    yield "OUT is exclusive everywhere: out - in = duration; the last frame of a clip is the one before OUT."
+    yield (
+        "Timecode is HH:MM:SS:FF; a ';' before the frames marks drop-frame. At 50 and 60 frames a second the "
+        "frames field counts every frame, up to 49 or 59. Frame numbers and seconds stand beside it. A clip "
+        "without timecode has empty cells, and counts from 0 in the timeline."
+    )
+    if any(shot.clip.media is ClipMedia.AUDIO for shot in handover.shots):
+        yield (
+            "Sound-only clips: the shot log gives them at the edit rate, widened to whole frames, with their "
+            "exact samples in columns of their own; the timeline counts samples since midnight."
+        )
+
+
+def _days(handover: Handover) -> Iterator[str]:
+    clips = Counter(shot.clip.day_id for shot in handover.shots)
+    days = [day for day in handover.days if clips[day.id]]
+    for day in days[:_MOST_DAYS]:
+        goal = (
+            textwrap.shorten(one_line(day.goal), _GOAL_LENGTH, placeholder=" …")
+            if day.goal
+            else "no goal written"
+        )
+        yield f"Day {day.number}, {say_date(day.date)}, {_clips(clips[day.id])}: {goal}"
+    if len(days) > _MOST_DAYS:
+        yield f"And {len(days) - _MOST_DAYS} more days; see the shot log."
+    if clips[None]:
+        yield f"Of no day: {_clips(clips[None])}."
+
+
+def _copies(places: Mapping[int, Place], handover: Handover) -> Iterator[str]:
+    if not places:
+        yield "The catalogue knows of no copy of these clips."
+    for place in places.values():
+        reach = "reachable when this was made" if place.reachable else "NOT reachable when this was made"
+        yield f"{display(os.fsencode(place.name))}: {display(os.fsencode(place.root))}, {reach}."
+    yield (
+        "The timeline names copies relative to this folder where they are on the same file system, and by "
+        "absolute file: URLs elsewhere. The shot log gives each clip's path below any destination's folder."
+    )
+    companions = count_companions(handover)
+    if companions:
+        yield f"Companion files beside the clips (sidecars, proxies, thumbnails): {companions}; see the JSON."
+
+
+def _missing(gaps: Iterable[Gap]) -> Iterator[str]:
+    found = False
+    for gap in gaps:
+        found = True
+        text = str(gap)
+        yield f"{text[0].upper()}{text[1:]}."
+    if not found:
+        yield "Nothing that the catalogue knows of."
+    yield "The columns release status, rights, transcript, wanted shot and used are kept free, all empty."
+
+
+def _cautions() -> Iterator[str]:
+    yield (
+        "Nothing here says that anyone or anything may be shown. Filming people, minors, schools, private "
+        "places, works and music, and filming from the air, need permission under local law; a release on "
+        "file is not legal advice."
+    )
+    yield "Findings are measurements, not verdicts: look and listen before you discard anything."

@@ -1,0 +1,209 @@
+"""List a card: everything on it, by name, without changing or following anything.
+
+A card is hostile until shown otherwise: links are not followed, pipes and devices are not opened, and
+depth and number of entries are bounded (a damaged FAT can loop). Whatever is not a plain file is named
+with the reason it will not be copied, so that nothing on the card goes unaccounted for.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from dataclasses import dataclass
+from pathlib import Path
+
+from ingest.durable import Disk, card_error
+from shared.errors import UsageError
+from shared.names import display
+
+MAX_DEPTH = 64
+MAX_ENTRIES = 2_000_000
+
+# What computers, not cameras, leave on a card. Common practice, no source. Nothing else is skipped.
+JUNK_FILES = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", ".VolumeIcon.icns", ".apdisk"})
+JUNK_FOLDERS = frozenset(
+    {
+        ".Spotlight-V100",
+        ".Trashes",
+        ".fseventsd",
+        ".TemporaryItems",
+        ".DocumentRevisions-V100",
+        "System Volume Information",
+        "$RECYCLE.BIN",
+        "lost+found",
+    }
+)
+_APPLE_DOUBLE = bytes.fromhex("00051607")  # RFC 1740, appendix B: what "._name" companions begin with
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A plain file of the card. `path` is relative, "/" between parts, undecodable bytes escaped as
+    `os.fsdecode` does; `size` in bytes, `mtime_ns` since 1970."""
+
+    path: str
+    size: int
+    mtime_ns: int
+
+    @property
+    def raw(self) -> bytes:
+        return os.fsencode(self.path)
+
+    @property
+    def shown(self) -> str:
+        return display(self.raw)
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """Something on the card that is not copied, and why. `junk`: on the explicit list above."""
+
+    path: str
+    reason: str
+    junk: bool
+
+    @property
+    def shown(self) -> str:
+        return display(os.fsencode(self.path))
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """All of a card at one moment, files in the order in which they will be read. `root` is resolved;
+    `drives`: what `Disk.drives` says of it."""
+
+    root: Path
+    drives: frozenset[str]
+    files: tuple[Entry, ...]
+    folders: tuple[str, ...]
+    left_out: tuple[LeftOut, ...]
+
+    @property
+    def total_bytes(self) -> int:
+        return sum(entry.size for entry in self.files)
+
+    @property
+    def empty_folders(self) -> tuple[str, ...]:
+        """Folders with nothing below them that is copied."""
+        full: set[str] = set()
+        for path in (*(entry.path for entry in self.files), *self.folders):
+            above = path.rpartition("/")[0]
+            while above and above not in full:
+                full.add(above)
+                above = above.rpartition("/")[0]
+        return tuple(path for path in self.folders if path not in full)
+
+
+def read_card(root: Path, disk: Disk) -> Listing:
+    """List the whole tree below `root`. Raises UsageError when there is no folder to list.
+
+    A folder that can't be read is left out, with the reason: the rest of the card is still copied.
+    """
+    try:
+        # The link that a person names is followed, once; links on the card are not.
+        root = Path(os.path.realpath(root))
+        top = disk.open_folder(root)
+    except OSError as error:
+        raise UsageError(
+            f"no card can be read there ({error.strerror})",
+            path=display(os.fsencode(root)),
+            remedy="Name the folder at which the card is mounted.",
+        ) from error
+    walk = _Walk(disk)
+    try:
+        drives = disk.drives(top)
+        walk.folder(top, "", 0)
+    finally:
+        os.close(top)
+    files = sorted(walk.files, key=lambda entry: _reading_order(entry.path))
+    return Listing(root, drives, tuple(files), tuple(sorted(walk.folders)), tuple(walk.left_out))
+
+
+def _reading_order(path: str) -> tuple[str, str]:
+    """Folder by folder: one open folder serves all files in it."""
+    folder, _, name = path.rpartition("/")
+    return folder, name
+
+
+class _Walk:
+    def __init__(self, disk: Disk) -> None:
+        self._disk = disk
+        self.files: list[Entry] = []
+        self.folders: list[str] = []
+        self.left_out: list[LeftOut] = []
+
+    def folder(self, handle: int, path: str, depth: int) -> None:
+        try:
+            with os.scandir(handle) as entries:
+                names = sorted(entry.name for entry in entries)
+        except OSError as error:
+            self._leave_out(path or ".", card_error(error, path).message)
+            return
+        if path:
+            self.folders.append(path)
+        for name in names:
+            self._entry(handle, name, f"{path}/{name}" if path else name, depth)
+
+    def _entry(self, folder: int, name: str, path: str, depth: int) -> None:
+        if len(self.files) + len(self.folders) >= MAX_ENTRIES:
+            raise UsageError(
+                f"more than {MAX_ENTRIES} entries",
+                path=display(os.fsencode(path)),
+                remedy="This is no card, or its file system is damaged; check it before you copy it.",
+            )
+        try:
+            found = self._disk.stat_at(name, at=folder)
+        except OSError as error:
+            self._leave_out(path, card_error(error, path).message)
+            return
+        if stat.S_ISDIR(found.st_mode):
+            self._subfolder(folder, name, path, depth)
+        elif not stat.S_ISREG(found.st_mode):
+            self._leave_out(path, _what_it_is(found.st_mode))
+        elif name in JUNK_FILES or (name.startswith("._") and self._is_apple_double(folder, name)):
+            self._leave_out(path, "left by a computer", junk=True)
+        else:
+            self.files.append(Entry(path, found.st_size, found.st_mtime_ns))
+
+    def _subfolder(self, folder: int, name: str, path: str, depth: int) -> None:
+        if name in JUNK_FOLDERS:
+            self._leave_out(path, "left by a computer", junk=True)
+            return
+        if depth >= MAX_DEPTH:
+            self._leave_out(path, f"more than {MAX_DEPTH} folders deep: is the card's file system damaged?")
+            return
+        try:
+            handle = self._disk.open_folder(name, at=folder)
+        except OSError as error:
+            self._leave_out(path, card_error(error, path).message)
+            return
+        try:
+            self.folder(handle, path, depth + 1)
+        finally:
+            os.close(handle)
+
+    def _leave_out(self, path: str, reason: str, *, junk: bool = False) -> None:
+        self.left_out.append(LeftOut(path, reason, junk))
+
+    def _is_apple_double(self, folder: int, name: str) -> bool:
+        try:
+            handle = self._disk.open_source(name, at=folder)
+        except OSError:
+            return False
+        try:
+            start = bytearray(len(_APPLE_DOUBLE))
+            return self._disk.read_into(handle, memoryview(start)) == len(start) and start == _APPLE_DOUBLE
+        except OSError:
+            return False
+        finally:
+            os.close(handle)
+
+
+def _what_it_is(mode: int) -> str:
+    if stat.S_ISLNK(mode):
+        return "it is a link, and links are not followed"
+    if stat.S_ISFIFO(mode):
+        return "it is a pipe, no file"
+    if stat.S_ISSOCK(mode):
+        return "it is a socket, no file"
+    return "it is a device, no file"

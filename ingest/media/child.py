@@ -1,0 +1,86 @@
+"""The process that meets hostile files: reads facts and takes stills for a parent, one file after another.
+
+Run as `python -m ingest.media.child MEMORY_MIB SECONDS`. One JSON object a line comes in on standard input;
+for each, the facts go out on standard output as soon as they are known, and then the whole. Paths travel
+as the hexadecimal of their bytes, since a name on a card need not be text.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sys
+from pathlib import Path
+from typing import IO, Any
+
+from ingest.media.facts import FAULT, Described, Noticed
+from ingest.media.limits import limit_this_process
+
+READY: dict[str, Any] = {"ready": True}
+_GRACE_SECONDS = 5  # the parent ends a slow child by itself; this ends a child whose parent is gone
+
+
+def main() -> None:
+    memory_mib, seconds = int(sys.argv[1]), int(sys.argv[2])
+    requests, answers = _take_over_pipes()
+    limit_this_process(memory_mib)
+    # After the limits, which are to count what the parsers reserve; and all of them before a file is opened.
+    from ingest.media import describe, probe  # noqa: F401
+
+    probe.load_parser()
+    _say(answers, READY)
+    for line in requests:
+        signal.alarm(seconds + _GRACE_SECONDS)  # not caught, so it ends the process
+        if not _serve(json.loads(line), answers):
+            return
+        signal.alarm(0)
+
+
+def _take_over_pipes() -> tuple[IO[bytes], IO[bytes]]:
+    """Keep both pipes to ourselves: a C library that prints or reads must not meet them."""
+    requests, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
+    nothing = os.open(os.devnull, os.O_RDWR)
+    os.dup2(nothing, 0)
+    os.dup2(nothing, 1)
+    os.close(nothing)
+    return requests, answers
+
+
+def _serve(request: dict[str, Any], answers: IO[bytes]) -> bool:
+    """Answer one request. False when this process had better not be used again."""
+    from ingest.media.describe import describe
+    from ingest.media.stills import write_placeholder
+
+    path, into = (Path(os.fsdecode(bytes.fromhex(request[name]))) for name in ("path", "into"))
+    stem, width = str(request["stem"]), int(request["width"])
+    known = Described(None)
+    if "reason" in request:  # the file cost another child its life: only say so
+        still = write_placeholder(path, str(request["reason"]), into, stem, width)
+        _say(answers, {"done": Described(None, (still,)).to_json()})
+        return True
+
+    def tell(facts: Described) -> None:
+        nonlocal known
+        known = facts
+        _say(answers, {"facts": facts.to_json()})
+
+    try:
+        described = describe(path, into, stem, int(request["count"]), width, tell)
+    except MemoryError:
+        what = Noticed("media-memory", FAULT, "Reading this file takes more memory than is allowed.")
+        still = write_placeholder(path, what.message, into, stem, width)
+        described = Described(known.facts, (still,), (*known.noticed, what))
+        _say(answers, {"done": described.to_json(), "last": True})
+        return False
+    _say(answers, {"done": described.to_json()})
+    return True
+
+
+def _say(answers: IO[bytes], words: dict[str, Any]) -> None:
+    answers.write(json.dumps(words).encode() + b"\n")
+    answers.flush()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,75 @@
+"""One media file, from first byte to stills. Runs in the child process; whatever fails is a finding."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import av
+from PIL import Image
+
+from ingest.media.facts import FAULT, WARNING, Described, Facts, Noticed
+from ingest.media.limits import no_new_files, open_media
+from ingest.media.opened import complete, opened
+from ingest.media.photographs import exif_facts
+from ingest.media.probe import facts_of
+from ingest.media.sniff import container_of
+from ingest.media.stills import take_stills, write_placeholder
+from shared.errors import MediaError
+
+# What parsers of third parties raise on broken input, besides what their callers turn into MediaError.
+_PARSER_ERRORS = (
+    *(av.FFmpegError, Image.DecompressionBombError, ValueError, TypeError, LookupError, ArithmeticError),
+    *(AttributeError, AssertionError, RuntimeError, OSError),
+)
+
+
+def describe(
+    path: Path, into: Path, stem: str, count: int, width: int, tell: Callable[[Described], None]
+) -> Described:
+    """Facts and stills of `path`; `tell` hears the facts before the stills are begun.
+
+    Raises MemoryError alone: after that the process is in doubt.
+    """
+    facts, noticed = read(path)
+    tell(Described(facts, (), tuple(noticed)))
+    try:
+        if facts is None:
+            stills = [write_placeholder(path, noticed[0].message, into, stem, width)]
+        else:
+            try:
+                stills, found = take_stills(path, facts, into, stem, count, width)
+                noticed += found
+            except _PARSER_ERRORS as error:
+                if isinstance(error, OSError) and error.filename is not None:
+                    raise  # a still that can't be written: no fault of the media
+                noticed.append(_unreadable(f"No still could be taken: {type(error).__name__}: {error}"))
+                stills = [write_placeholder(path, noticed[-1].message, into, stem, width)]
+    except OSError as error:
+        said = f"The stills could not be written to {into}: {error.strerror or error}."
+        return Described(facts, (), (*noticed, Noticed("still-unwritten", WARNING, said)))
+    return Described(facts, tuple(stills), tuple(noticed))
+
+
+def read(path: Path) -> tuple[Facts | None, list[Noticed]]:
+    """The facts of `path` by MediaInfo, FFmpeg and Exif together. None, and why, when none could be read."""
+    try:
+        with open_media(path) as file:
+            facts, noticed = facts_of(file)
+            with no_new_files():
+                if container_of(file).is_picture:
+                    return exif_facts(file, facts), noticed
+                try:
+                    with opened(file) as source:
+                        facts, found = complete(facts, source)
+                except (MediaError, *_PARSER_ERRORS):
+                    return facts, noticed  # said again, and better, when the stills are taken
+            return facts, [*noticed, *found]
+    except MediaError as error:
+        return None, [_unreadable(f"The file {error.message}.")]
+    except _PARSER_ERRORS as error:
+        return None, [_unreadable(f"The file can't be read: {type(error).__name__}: {error}")]
+
+
+def _unreadable(message: str) -> Noticed:
+    return Noticed("media-unreadable", FAULT, message, rule="A take that was recorded whole can be read.")

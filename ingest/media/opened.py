@@ -1,0 +1,148 @@
+"""A container open for decoding, and the facts that only a demuxer can add. Runs in the child process."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+from collections.abc import Iterator
+from fractions import Fraction
+from typing import Any, BinaryIO
+
+import av
+import av.audio.stream
+import av.subtitles.codeccontext
+import av.subtitles.stream  # loaded lazily by av.open, when no file may be opened any more
+from av.container import InputContainer
+from av.stream import Disposition, Stream
+from av.video.stream import VideoStream
+
+from ingest.media.facts import WARNING, Facts, Noticed
+from ingest.media.sniff import container_of
+from shared.errors import MediaError
+from shared.timecode import MAX_RATE
+
+DECODER_THREADS = 2
+MAX_PIXELS = 200_000_000  # one decoded picture; beyond it a header is taken to lie
+_TAIL_SECONDS = (2, 20)  # how far before the end to look for the last picture
+
+
+@contextlib.contextmanager
+def opened(file: BinaryIO) -> Iterator[InputContainer]:
+    """Open the container in `file`, by the demuxer its first bytes call for, with no way to other files.
+
+    Raises MediaError when it is not on the list or FFmpeg can't read its header.
+    """
+    container = container_of(file)
+    if container.is_picture:
+        raise MediaError("is a still picture, not a clip")
+    options = {
+        "format_whitelist": ",".join(container.demuxers),  # FFmpeg checks it before it reads a header
+        "protocol_whitelist": "none",  # a name that is none: nothing nested can be opened
+    }
+    try:
+        source = av.open(file, "r", options=options, metadata_errors="replace", buffer_size=262_144)
+    except av.FFmpegError as error:
+        raise MediaError(f"has a header that can't be read ({error.strerror})") from error
+    with source:
+        yield source
+
+
+def picture_stream(source: InputContainer) -> VideoStream | None:
+    """The first stream of moving pictures. Cover art inside a sound file is none."""
+    for stream in source.streams.video:
+        if not stream.disposition & (Disposition.attached_pic | Disposition.timed_thumbnails):
+            return stream
+    return None
+
+
+def has_decoder(stream: Stream) -> bool:
+    """PyAV leaves the codec out, against its typing, where FFmpeg knows no decoder."""
+    return getattr(stream, "codec_context", None) is not None
+
+
+def check_size(stream: VideoStream) -> None:
+    """Raises MediaError where nothing decodes the pictures, or would allocate ones of an absurd size."""
+    if not has_decoder(stream):
+        raise MediaError("holds pictures that no decoder here reads")
+    if not 0 < stream.codec_context.width * stream.codec_context.height <= MAX_PIXELS:
+        raise MediaError(
+            f"claims pictures of {stream.codec_context.width} × {stream.codec_context.height} pixels"
+        )
+
+
+def complete(facts: Facts, source: InputContainer) -> tuple[Facts, list[Noticed]]:
+    """Fill what MediaInfo could not say from FFmpeg's reading. What it said stays, save the pixel shape.
+
+    MediaInfo gives the pixel shape as a decimal, FFmpeg as the fraction that stands in the file.
+    """
+    stream = picture_stream(source)
+    if stream is None:
+        return facts, []
+    found: dict[str, Any] = {}
+    if stream.sample_aspect_ratio:
+        shape = Fraction(stream.sample_aspect_ratio)
+        found["pixel_aspect"] = f"{shape.numerator}/{shape.denominator}"
+    if facts.bit_depth is None:
+        found["bit_depth"] = _bit_depth(stream)
+    rate, more = facts_rate(facts), dict(facts.more)
+    noticed: list[Noticed] = []
+    if rate is None:
+        rate, changed, noticed = _average_rate(facts, stream)
+        found |= changed
+    if facts.frames is None and rate is not None:
+        frames = _frames_by_last_picture(source, stream, rate)
+        if frames is not None:
+            found["frames"] = frames
+            more["frames_from"] = "time of the last picture"
+    return dataclasses.replace(facts, **found, more=more), noticed
+
+
+def facts_rate(facts: Facts) -> Fraction | None:
+    return Fraction(facts.rate_num, facts.rate_den) if facts.rate_num and facts.rate_den else None
+
+
+def _bit_depth(stream: VideoStream) -> int | None:
+    pixels = stream.codec_context.format if has_decoder(stream) else None
+    depths = {component.bits for component in pixels.components} if pixels is not None else set()
+    return depths.pop() if len(depths) == 1 else None
+
+
+def _average_rate(facts: Facts, stream: VideoStream) -> tuple[Fraction | None, dict[str, Any], list[Noticed]]:
+    """The stream's average rate; variable where its pictures are not all a whole step of it apart."""
+    average, base = stream.average_rate, stream.base_rate
+    if not average or not 0 < average <= MAX_RATE:
+        return None, {}, []
+    found: dict[str, Any] = {"rate_num": average.numerator, "rate_den": average.denominator}
+    if facts.rate_mode != "variable" or average == base:
+        # MediaInfo's "variable" was a header's word, and the time stamps don't bear it out.
+        return average, {**found, "rate_mode": None}, []
+    noticed = Noticed(
+        "rate-variable",
+        WARNING,
+        f"The frame rate varies; {float(average):.3f} frames a second on average. "
+        "An editor needs a constant-rate copy; keep this file.",
+        value=round(float(average), 6),
+        unit="fps",
+        rule="Pictures of one take are equally far apart.",
+    )
+    return average, found, [noticed]
+
+
+def _frames_by_last_picture(source: InputContainer, stream: VideoStream, rate: Fraction) -> int | None:
+    """Pictures from the first to the last at a constant rate: a stream without an index says no count."""
+    base, first, length = stream.time_base, stream.start_time, source.duration
+    if base is None or first is None or length is None:
+        return None
+    for seconds in _TAIL_SECONDS:
+        target = max(0, length - seconds * av.time_base) + (source.start_time or 0)
+        last: int | None = None
+        try:
+            source.seek(target)
+            for packet in source.demux(stream):
+                if packet.pts is not None and (last is None or packet.pts > last):
+                    last = packet.pts
+        except av.FFmpegError:
+            continue
+        if last is not None and last >= first:
+            return round((last - first) * base * rate) + 1
+    return None

@@ -1,0 +1,287 @@
+"""Child processes that read media, kept running, fed one file at a time and replaced when one dies.
+
+The parent loads no decoder. Whatever a file does to its child, the answer is a description with a finding,
+and the other files lose nothing.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import queue
+import select
+import signal
+import subprocess
+import sys
+import threading
+import time
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from ingest.media.facts import FAULT, Described, Noticed
+from shared.errors import MediaError
+from shared.settings import Settings
+
+_START_SECONDS = 60  # a machine busy copying loads the decoders slowly
+_ANSWER_BYTES = 4 * 2**20
+_FILES_PER_CHILD = 256  # parsers leak; a new child now and then costs little
+# Not for a process that reads hostile files: our own settings hold addresses and a token.
+_PRIVATE_PREFIX = "RUSHLIGHT_"
+_PLACEHOLDER_SECONDS = 20
+
+
+class MediaPool:
+    """Describes media files in child processes. A context manager: leaving it waits for what was asked.
+
+    Left by an exception, it drops what has not begun and ends the children at once.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self._limits = _Limits(settings.media_memory_mib, settings.media_seconds)
+        self._stills, self._width = settings.stills, settings.still_width
+        self._executor = ThreadPoolExecutor(settings.media_workers, thread_name_prefix="media")
+        self._idle: queue.LifoQueue[_Child] = queue.LifoQueue()
+        self._running: set[_Child] = set()
+        self._lock = threading.Lock()
+        self._closed = False
+
+    def __enter__(self) -> MediaPool:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if kind is not None:
+            with self._lock:
+                self._closed = True
+                for child in self._running:
+                    child.kill()
+        self._executor.shutdown(wait=True, cancel_futures=kind is not None)
+        with self._lock:
+            self._closed = True
+            children, self._running = self._running, set()
+        for child in children:
+            child.stop()
+
+    def describe(self, path: Path, into: Path, stem: str) -> Future[Described]:
+        """Facts, stills and findings of the file at `path`; its stills are `into`/`stem`-0.jpg and so on.
+
+        The future raises MediaError only when no child can be started at all. Raises ValueError for a
+        `stem` that is no plain file name.
+        """
+        if not stem or "/" in stem or "\0" in stem or stem.startswith("."):
+            raise ValueError(f"{stem!r} is no plain file name")
+        request = {
+            "path": os.fsencode(path.absolute()).hex(),
+            "into": os.fsencode(into.absolute()).hex(),
+            "stem": stem,
+            "count": self._stills,
+            "width": self._width,
+        }
+        return self._executor.submit(self._describe, request)
+
+    def child_pids(self) -> list[int]:
+        """The processes that run now."""
+        with self._lock:
+            return [child.pid for child in self._running]
+
+    def _describe(self, request: dict[str, Any]) -> Described:
+        answer = self._ask(request, self._limits.seconds)
+        if answer.problem is not None and not answer.fresh and not answer.timed_out:
+            # The child may have been hurt by a file before: a crash counts only against a fresh one.
+            answer = self._ask(request, self._limits.seconds, fresh=True)
+        if answer.problem is None:
+            return answer.described
+        what = Noticed("media-crash", FAULT, answer.problem, rule="A file can be read within its limits.")
+        # What was known before the crash is kept; a fresh child draws the panel that says what happened.
+        panel = self._ask({**request, "reason": answer.problem}, _PLACEHOLDER_SECONDS)
+        known = answer.described
+        return replace(known, stills=panel.described.stills, noticed=(*known.noticed, what))
+
+    def _ask(self, request: dict[str, Any], seconds: float, fresh: bool = False) -> _Answer:
+        child = self._start() if fresh else self._take()
+        answer = child.ask(request, seconds)
+        if answer.problem is None and not answer.last and child.asked < _FILES_PER_CHILD:
+            self._idle.put(child)
+        else:
+            self._drop(child)
+        return answer
+
+    def _take(self) -> _Child:
+        """An idle child that lives, or a new one. Raises MediaError."""
+        while True:
+            try:
+                child = self._idle.get_nowait()
+            except queue.Empty:
+                return self._start()
+            if child.alive:
+                return child
+            self._drop(child)
+
+    def _start(self) -> _Child:
+        with self._lock:
+            if self._closed:
+                raise MediaError("the media readers were stopped")
+            child = _Child(self._limits)
+            self._running.add(child)
+        try:
+            child.wait_until_ready()
+        except MediaError:
+            self._drop(child)
+            raise
+        return child
+
+    def _drop(self, child: _Child) -> None:
+        child.stop()
+        with self._lock:
+            self._running.discard(child)
+
+
+@dataclass(frozen=True, slots=True)
+class _Limits:
+    memory_mib: int
+    seconds: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """`problem` says why the child is lost; `described` is then what it told before.
+
+    `fresh`: the child had read nothing before. `last`: it will read nothing more.
+    """
+
+    described: Described
+    problem: str | None = None
+    fresh: bool = False
+    timed_out: bool = False
+    last: bool = False
+
+
+class _Child:
+    """One running child. Used by one thread at a time, save `kill`."""
+
+    def __init__(self, limits: _Limits) -> None:
+        environment = {k: v for k, v in os.environ.items() if not k.startswith(_PRIVATE_PREFIX)}
+        # Each thread of a maths library and each arena of malloc reserves address space, which is limited.
+        environment |= {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MALLOC_ARENA_MAX": "2"}
+        self._limits = limits
+        self._process = subprocess.Popen(
+            # -P: nothing is imported from the current folder, which may be a card.
+            [sys.executable, "-P", "-m", "ingest.media.child", str(limits.memory_mib), str(limits.seconds)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=environment,
+            cwd="/",
+            bufsize=0,
+            start_new_session=True,  # an interrupt typed at the terminal is the parent's to handle
+        )
+        self._unread = b""
+        self.asked = 0
+
+    @property
+    def pid(self) -> int:
+        return self._process.pid
+
+    @property
+    def alive(self) -> bool:
+        return self._process.poll() is None
+
+    def wait_until_ready(self) -> None:
+        """Raises MediaError when the child can't load its parsers, which is no file's fault."""
+        if self._line(time.monotonic() + _START_SECONDS) is None:
+            raise MediaError(
+                f"the process that reads media can't start within {self._limits.memory_mib} MiB",
+                remedy="Raise media_memory_mib, or install the program again.",
+            )
+
+    def ask(self, request: dict[str, Any], seconds: float) -> _Answer:
+        """Have one file described. Never raises for what the file does to the child."""
+        self.asked += 1
+        known, deadline = Described(None), time.monotonic() + seconds
+        try:
+            assert self._process.stdin is not None
+            self._process.stdin.write(json.dumps(request).encode() + b"\n")
+            self._process.stdin.flush()
+            while (line := self._line(deadline)) is not None:
+                words = json.loads(line)
+                known = _checked(words["done"] if "done" in words else words["facts"], request["stem"])
+                if "done" in words:
+                    return _Answer(known, last=words.get("last") is True)
+        except (OSError, ValueError, KeyError, TypeError, RecursionError):
+            pass  # a broken pipe, or an answer that no sound child gives
+        timed_out = time.monotonic() >= deadline
+        return _Answer(known, self._death(timed_out), self.asked == 1, timed_out)
+
+    def _line(self, deadline: float) -> bytes | None:
+        """One line of the child's, or None: it died, said too much, or the time is up."""
+        assert self._process.stdout is not None
+        pipe = self._process.stdout.fileno()
+        while b"\n" not in self._unread:
+            left = deadline - time.monotonic()
+            if left <= 0 or len(self._unread) > _ANSWER_BYTES or not _readable(pipe, left):
+                return None
+            some = os.read(pipe, 65_536)
+            if not some:
+                return None
+            self._unread += some
+        line, _, self._unread = self._unread.partition(b"\n")
+        return line
+
+    def _death(self, timed_out: bool) -> str:
+        """End the child, and say in words why."""
+        if timed_out:
+            self.kill()
+            return f"Reading this file took longer than {self._limits.seconds} s and was given up."
+        try:
+            code = self._process.wait(timeout=1)
+        except subprocess.TimeoutExpired:
+            self.kill()
+            return "The process that read this file gave no sensible answer and was ended."
+        if code < 0:
+            return f"The process that read this file was ended by {_signal_name(-code)}."
+        return f"The process that read this file ended with code {code}."
+
+    def kill(self) -> None:
+        self._process.kill()
+
+    def stop(self) -> None:
+        """End the child and let go of its pipes."""
+        for pipe in (self._process.stdin, self._process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(BrokenPipeError):  # words it never took
+                    pipe.close()
+        try:
+            self._process.wait(timeout=2)  # its requests have ended, so it does too
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+
+
+def _readable(pipe: int, seconds: float) -> bool:
+    poller = select.poll()
+    poller.register(pipe, select.POLLIN | select.POLLHUP)
+    return bool(poller.poll(seconds * 1000))
+
+
+def _checked(words: Any, stem: str) -> Described:
+    """A description, if it names no files but its own. Raises ValueError."""
+    described = Described.from_json(words)
+    for ordinal, still in enumerate(described.stills):
+        if still.ordinal != ordinal or still.path != f"{stem}-{ordinal}.jpg":
+            raise ValueError("a still that was not asked for")
+    return described
+
+
+def _signal_name(number: int) -> str:
+    try:
+        return signal.Signals(number).name
+    except ValueError:
+        return f"signal {number}"

@@ -1,0 +1,98 @@
+"""Which files of a card a drive can't keep: names that fall together, names and sizes it refuses."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+
+from ingest.card import Entry, Listing
+from ingest.durable import is_plain_file
+from shared.errors import AppError, ConflictError, RefusedFileError
+from shared.names import display, fold, unportable
+
+FAT_LARGEST = 4_294_967_295  # bytes in one file; published FAT specification
+_FAT = ("vfat", "msdos")
+_FOREIGN = (*_FAT, "exfat", "ntfs", "ntfs3", "fuseblk", "cifs")
+
+
+def find_misfits(
+    listing: Listing, filesystem: str | None, case_blind: bool, present: Mapping[str, os.stat_result]
+) -> dict[str, AppError]:
+    """The files that can't be kept under their own names on one drive, with the reason, by path.
+
+    `filesystem`: its type as the mount table names it; `present`: what has a file's name there already.
+    """
+    twins = _find_twins(listing) if case_blind else {}
+    found = {}
+    for entry in listing.files:
+        error = (
+            _too_large(entry, filesystem)
+            or _bad_name(entry, filesystem)
+            or _taken(entry, present.get(entry.path))
+            or _falls_together(entry, twins.get(entry.path))
+        )
+        if error is not None:
+            found[entry.path] = error
+    return found
+
+
+def _too_large(entry: Entry, filesystem: str | None) -> AppError | None:
+    if filesystem not in _FAT or entry.size <= FAT_LARGEST:
+        return None
+    return RefusedFileError(
+        f"{entry.size:,} bytes; a file on this drive's file system ends at {FAT_LARGEST:,}",
+        path=entry.shown,
+        remedy="Use a drive formatted with another file system.",
+    )
+
+
+def _bad_name(entry: Entry, filesystem: str | None) -> AppError | None:
+    reason = unportable(entry.raw) if filesystem in _FOREIGN else None
+    if reason is None:
+        return None
+    return RefusedFileError(reason, path=entry.shown, remedy="Use a drive of another format.")
+
+
+def _taken(entry: Entry, there: os.stat_result | None) -> AppError | None:
+    if there is None or is_plain_file(there):
+        return None
+    return ConflictError(
+        "at the destination its name belongs to something that is no file",
+        path=entry.shown,
+        remedy="Look at it and move it away; nothing is ever written over it.",
+    )
+
+
+def _falls_together(entry: Entry, twin: str | None) -> AppError | None:
+    if twin is None:
+        return None
+    return ConflictError(
+        f"on this drive its name falls together with that of {display(os.fsencode(twin))}",
+        path=entry.shown,
+        remedy="Copy this card to a drive that tells upper from lower case.",
+    )
+
+
+def _find_twins(listing: Listing) -> dict[str, str]:
+    """Files that a case-blind drive would put under the name, or into the folder, of another: which one.
+
+    Folders count as well: two that fall together are a mix that no longer is the card's tree.
+    """
+    first: dict[str, str] = {}
+    folders: dict[str, str | None] = {}
+
+    def twin_of(path: str) -> str | None:
+        standing = first.setdefault(fold(os.fsencode(path)), path)
+        return None if standing == path else standing
+
+    def twin_of_folder(path: str) -> str | None:
+        if path and path not in folders:
+            folders[path] = twin_of_folder(path.rpartition("/")[0]) or twin_of(path)
+        return folders.get(path)
+
+    twins = {}
+    for entry in listing.files:
+        twin = twin_of_folder(entry.path.rpartition("/")[0]) or twin_of(entry.path)
+        if twin is not None:
+            twins[entry.path] = twin
+    return twins

@@ -1,0 +1,268 @@
+"""Open the reel an offload fills: the production, the camera, the day, the reel itself, known or new."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from ingest.card import Listing
+from ingest.durable import Disk
+from ingest.orders import OffloadOrder, Watching
+from ingest.plan import KnownCopy, KnownFile, Place, open_places
+from ingest.record import OpenOffload
+from ingest.volume import Volume, volume_of
+from ingest.when import EARLIEST
+from shared.catalogue.productions import (
+    find_camera,
+    find_day,
+    find_production,
+    make_production,
+    set_camera,
+    set_day,
+    shooting_date,
+)
+from shared.catalogue.reels import (
+    FoundFile,
+    RecordedFile,
+    check_reel_name,
+    close_dead_offloads,
+    find_destination,
+    next_reel_name,
+    recognise,
+    recorded_files,
+    reel_folder,
+    was_finished,
+)
+from shared.db import Sessions, writing
+from shared.errors import NotFoundError, UsageError
+from shared.models import (
+    Camera,
+    Card,
+    ClipFile,
+    CopyState,
+    File,
+    Offload,
+    OffloadState,
+    Production,
+    Reel,
+)
+from shared.settings import Settings
+from shared.timecode import Rate
+
+
+@dataclass(frozen=True, slots=True)
+class OpenReel:
+    """A reel ready to be filled. `known`: what is recorded of its files; `described`: paths that belong to a
+    clip already; `finished_before`: an earlier offload of it went through, so this one proves all again."""
+
+    id: int
+    name: str
+    production: str
+    folder: str
+    places: tuple[Place, ...]
+    known: Mapping[str, KnownFile]
+    described: frozenset[bytes]
+    finished_before: bool
+    offload: OpenOffload
+
+
+def open_reel(
+    order: OffloadOrder,
+    listing: Listing,
+    settings: Settings,
+    sessions: Sessions,
+    disk: Disk,
+    watching: Watching,
+) -> OpenReel:
+    """Find or make everything an offload stands on. Raises UsageError, NotFoundError, ConflictError."""
+    if not listing.files:
+        raise UsageError(
+            "there is no file on this card", path=str(listing.root), remedy="Is it the right folder?"
+        )
+    if not order.to:
+        raise UsageError("no destination", remedy="Name one or more folders: --to DIR --to DIR")
+    volume = volume_of(listing.root)
+    with writing(sessions) as session:
+        production = _production(session, order, watching)
+        found = {entry.raw: FoundFile(entry.size, entry.mtime_ns) for entry in listing.files}
+        known_reel = recognise(session, production, found)
+        reel = _reel(session, order, production, known_reel, listing, volume, settings, watching)
+        places, notes = open_places(listing, order.to, reel.folder, disk)
+        for note in notes:
+            watching.say(note)
+        offload = Offload(
+            reel_id=reel.id,
+            source=os.fsencode(listing.root).decode("utf-8", "replace"),
+            state=OffloadState.RUNNING,
+            report={},
+        )
+        finished = was_finished(session, reel)
+        close_dead_offloads(session, reel)
+        session.add(offload)
+        destinations = [find_destination(session, str(place.root)) for place in places]
+        session.flush()
+        recorded = recorded_files(session, reel.id)
+        described = frozenset(
+            session.scalars(
+                select(File.path_bytes)
+                .join(ClipFile, ClipFile.file_id == File.id)
+                .where(File.reel_id == reel.id)
+            )
+        )
+        ids = {destination.path: destination.id for destination in destinations}
+        return OpenReel(
+            reel.id,
+            reel.name,
+            production.name,
+            reel.folder,
+            places,
+            {os.fsdecode(path): _known(file) for path, file in recorded.items()},
+            described,
+            finished and known_reel is not None,
+            OpenOffload(
+                offload.id,
+                reel.id,
+                reel.algorithm,
+                tuple(ids[str(place.root)] for place in places),
+                {path: file.id for path, file in recorded.items()},
+                {
+                    (file.id, ids[one.destination])
+                    for file in recorded.values()
+                    for one in file.copies
+                    if one.destination in ids
+                },
+                {path for path, file in recorded.items() if file.problem is not None},
+            ),
+        )
+
+
+def _known(file: RecordedFile) -> KnownFile:
+    proven = {
+        Path(one.destination): KnownCopy(file.size, one.mtime_ns)
+        for one in file.copies
+        if one.state is CopyState.VERIFIED
+    }
+    return KnownFile(file.size, file.mtime_ns, file.digest, proven)
+
+
+def _production(session: Session, order: OffloadOrder, watching: Watching) -> Production:
+    """The production asked for, else the latest; the very first offload makes one to hold it."""
+    try:
+        return find_production(session, order.production)
+    except NotFoundError:
+        if order.production is not None:
+            raise
+    zone = local_zone_name()
+    watching.say(
+        f"there was no production yet: made one named Untitled, 25 frames a second, zone {zone} "
+        '(make your own with: rushlight new "NAME" --rate … --zone …)'
+    )
+    return make_production(session, "Untitled", rate=Rate(25, 1), zone=zone, day_starts=dt.time(4))
+
+
+def local_zone_name() -> str:
+    """The machine's zone by its IANA name; UTC where it does not say."""
+    link = Path("/etc/localtime")
+    if link.is_symlink():
+        _, found, name = str(link.readlink()).partition("zoneinfo/")
+        if found and "/" in name:
+            return name
+    return "UTC"
+
+
+def _reel(
+    session: Session,
+    order: OffloadOrder,
+    production: Production,
+    known: Reel | None,
+    listing: Listing,
+    volume: Volume,
+    settings: Settings,
+    watching: Watching,
+) -> Reel:
+    if known is not None and order.reel in (None, known.name):
+        watching.say(f"this card is known: reel {known.name}")
+        if order.algorithm not in (None, known.algorithm):
+            watching.say(f"keeping the hash of this reel's earlier offload: {known.algorithm}")
+        return known
+    card = _card(session, order, volume)
+    camera = _camera(session, order, production, card)
+    name = (
+        check_reel_name(session, production, order.reel)
+        if order.reel is not None
+        else next_reel_name(session, production, camera)
+    )
+    if known is not None:
+        watching.say(f"these files are reel {known.name} already; copying them again as {name}, as asked")
+    date = _date(session, order, production, listing)
+    reel = Reel(
+        production_id=production.id,
+        card_id=card.id if card is not None else None,
+        camera_id=camera.id if camera is not None else None,
+        day_id=date[0],
+        name=name,
+        algorithm=order.algorithm or settings.algorithm,
+        folder=reel_folder(production, date[1], name),
+    )
+    session.add(reel)
+    session.flush()
+    return reel
+
+
+def _card(session: Session, order: OffloadOrder, volume: Volume) -> Card | None:
+    """The physical card, by the label written on it, else by its volume's serial."""
+    card = None
+    if order.card_label is not None:
+        card = session.scalar(select(Card).where(Card.label == order.card_label))
+    elif volume.serial is not None:
+        card = session.scalar(select(Card).where(Card.volume_serial == volume.serial))
+    if card is None and (order.card_label is not None or volume.serial is not None):
+        card = Card(label=order.card_label)
+        session.add(card)
+    if card is not None:
+        card.volume_serial = volume.serial
+        card.volume_name = volume.name
+        card.filesystem = volume.filesystem
+        card.capacity_bytes = volume.capacity_bytes
+        session.flush()
+    return card
+
+
+def _camera(
+    session: Session, order: OffloadOrder, production: Production, card: Card | None
+) -> Camera | None:
+    """The camera asked for, made if new; else the one that filled this card last in this production."""
+    if order.camera is not None:
+        return find_camera(session, production, order.camera) or set_camera(session, production, order.camera)
+    if card is None:
+        return None
+    last = session.scalar(
+        select(Reel)
+        .where(Reel.production_id == production.id, Reel.card_id == card.id, Reel.camera_id.is_not(None))
+        .order_by(Reel.id.desc())
+        .limit(1)
+    )
+    return last.camera if last is not None else None
+
+
+def _date(
+    session: Session, order: OffloadOrder, production: Production, listing: Listing
+) -> tuple[int, dt.date]:
+    """The shooting day the reel is kept under: the one asked for, else that of its newest file."""
+    if order.day is not None:
+        day = find_day(session, production, order.day)
+        return day.id, day.date
+    newest = dt.datetime.fromtimestamp(
+        max(entry.mtime_ns for entry in listing.files) // 1_000_000_000, dt.UTC
+    )
+    today = dt.datetime.now(dt.UTC)
+    if not EARLIEST <= newest <= today + dt.timedelta(days=1):
+        newest = today  # a clock that was never set says nothing of the day
+    date = shooting_date(production, newest)
+    return set_day(session, production, date=date).id, date

@@ -1,0 +1,156 @@
+"""From card to log: the whole offload on one screen.
+
+    read_card → open_reel → make_plan → copy (which verifies) → write_manifests → describe → log → verdict
+
+Each stage takes the frozen result of the one before, so nothing unverified can be logged.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+from contextlib import ExitStack
+
+from ingest.card import Listing, read_card
+from ingest.copy import CopyOptions, FileResult, copy
+from ingest.describe import Describing
+from ingest.durable import Disk, lock_folder, on_destination
+from ingest.folders import open_below
+from ingest.manifest import write_manifests
+from ingest.media.pool import MediaPool
+from ingest.open_reel import OpenReel, open_reel
+from ingest.orders import Nobody, OffloadOrder, OffloadReport, Watching
+from ingest.plan import Place, Plan, make_plan
+from ingest.progress import Counters
+from ingest.record import Recorder, close_offload, copy_path
+from ingest.record_clips import log_clips
+from ingest.report import make_report, problems_of
+from ingest.settle import Settled
+from ingest.verdict import judge
+from ingest.write import remove_leftovers
+from shared.catalogue.reels import recorded_files
+from shared.db import Sessions, reading
+from shared.errors import AppError
+from shared.models import OffloadState
+from shared.settings import Settings
+
+
+def run_offload(
+    order: OffloadOrder,
+    settings: Settings,
+    sessions: Sessions,
+    watching: Watching | None = None,
+    disk: Disk | None = None,
+) -> OffloadReport:
+    """Offload one card. Raises AppError when it can't start; everything later is in the report."""
+    watching = watching or Nobody()
+    disk = disk or Disk()
+    started = dt.datetime.now(dt.UTC)
+
+    listing = read_card(order.card, disk)
+    reel = open_reel(order, listing, settings, sessions, disk, watching)
+    try:
+        with ExitStack() as locks:
+            for place in reel.places:
+                _lock(locks, place, disk)
+            return _run(order, listing, reel, settings, sessions, watching, disk, started)
+    except BaseException:
+        # Killed runs are found by their open row; a run that ends by an error says so itself.
+        close_offload(
+            sessions, reel.offload, state=OffloadState.FAILED, bytes_read=0, bytes_written=0, report={}
+        )
+        raise
+
+
+def _run(
+    order: OffloadOrder,
+    listing: Listing,
+    reel: OpenReel,
+    settings: Settings,
+    sessions: Sessions,
+    watching: Watching,
+    disk: Disk,
+    started: dt.datetime,
+) -> OffloadReport:
+    names = {entry.path for entry in listing.files}
+    for place in reel.places:
+        for leftover in remove_leftovers(disk, place, names):
+            watching.say(f"removed what a broken run left: {place.shown}: {leftover}")
+    plan = make_plan(
+        listing,
+        reel.places,
+        reel.known,
+        disk,
+        margin_percent=settings.margin_percent,
+        prove_again=reel.finished_before,
+    )
+    for warning in plan.warnings:
+        watching.say(f"warning: {warning}")
+
+    counters = Counters.for_places(len(reel.places))
+    recorder = Recorder(sessions, reel.offload)
+    with MediaPool(settings) as pool:
+        describing = Describing(pool, settings.stills_folder / str(reel.id), reel.described)
+
+        def on_settled(result: FileResult, settled: Settled) -> None:
+            recorder.settled(result, settled)
+            describing.settled(result, settled, reel.places[settled.place])
+
+        watching.planned(plan, counters)
+        copied = copy(
+            plan,
+            disk,
+            _options(order, reel, settings),
+            counters=counters,
+            on_settled=on_settled,
+            on_tick=watching.tick,
+        )
+        recorder.left_over(copied.results)
+        manifest_problems = write_manifests(copied, disk, started)
+        _describe_kept(plan, describing)
+        watching.say("reading take facts and drawing stills")
+        described = describing.results(watching.tick)
+    media_problems = log_clips(sessions, reel.id, described)
+
+    with reading(sessions) as session:
+        recorded = recorded_files(session, reel.id)
+    verdict = judge(read_card(order.card, disk), recorded, reel.folder, disk)
+    problems = (*problems_of(copied), *manifest_problems, *media_problems)
+    report = make_report(reel, copied, problems, verdict, started)
+    close_offload(
+        sessions,
+        reel.offload,
+        state=OffloadState(report.state),
+        bytes_read=copied.bytes_read,
+        bytes_written=copied.bytes_written,
+        report=report.as_json(),
+    )
+    return report
+
+
+def _options(order: OffloadOrder, reel: OpenReel, settings: Settings) -> CopyOptions:
+    return CopyOptions(
+        algorithm=reel.offload.algorithm,
+        buffers=settings.buffers,
+        buffer_bytes=settings.buffer_mib * 1024 * 1024,
+        settle_workers=settings.settle_workers,
+        read_twice=order.read_twice,
+    )
+
+
+def _lock(locks: ExitStack, place: Place, disk: Disk) -> None:
+    """Hold the reel's folder at a place, made if need be. A place that refuses fails in the copy, by name."""
+    try:
+        with on_destination(place.shown):
+            handle = open_below(disk, place.root, place.folder, make=True)
+    except AppError:
+        return
+    locks.callback(os.close, handle)
+    locks.enter_context(lock_folder(handle, f"{place.shown}/{place.folder}"))
+
+
+def _describe_kept(plan: Plan, describing: Describing) -> None:
+    """Files that an earlier, broken run proved but did not come to describe."""
+    for task in plan.tasks:
+        if task.kept and not task.needs_reading:
+            describing.kept(task.entry.raw, copy_path(plan.places[task.kept[0]], task.entry))

@@ -1,0 +1,233 @@
+"""Log what was described: group a reel's files into clips and write them with their facts and stills."""
+
+from __future__ import annotations
+
+import datetime as dt
+import zoneinfo
+from collections.abc import Mapping, Sequence
+from dataclasses import fields
+
+from sqlalchemy import delete, select
+from sqlalchemy.orm import Session
+
+from ingest.clips import GroupedClip, MediaFile, group_clips
+from ingest.media.facts import Described, Facts, Noticed
+from ingest.orders import Problem
+from ingest.when import Clock, read_time
+from shared.catalogue.log import production_vocabulary
+from shared.catalogue.productions import set_day, shooting_date
+from shared.catalogue.text import refresh_text
+from shared.db import Sessions, writing
+from shared.models import (
+    Clip,
+    ClipFile,
+    ClipMedia,
+    File,
+    FileRole,
+    Finding,
+    Reel,
+    Severity,
+    Still,
+    StillKind,
+    TakeFacts,
+)
+from shared.vocabulary import load_vocabulary
+
+_FACT_NAMES = tuple(field.name for field in fields(Facts))
+
+
+def log_clips(sessions: Sessions, reel_id: int, described: Mapping[bytes, Described]) -> tuple[Problem, ...]:
+    """Write the reel's clips. A clip known from an earlier offload keeps its id and its log."""
+    with writing(sessions) as session:
+        reel = session.get_one(Reel, reel_id)
+        files = {file.path_bytes: file for file in session.scalars(select(File).filter_by(reel_id=reel_id))}
+        _write_facts(session, files, described)
+        grouped = group_clips(_media_files(session, files, described, reel_id))
+        log = _ClipLog(session, reel, files, described)
+        clip_ids = [log.write(one) for one in grouped]
+        session.flush()
+        vocabulary = production_vocabulary(session, reel.production, load_vocabulary())
+        refresh_text(session, clip_ids, vocabulary)
+    return tuple(_problems(described, files))
+
+
+def _problems(described: Mapping[bytes, Described], files: Mapping[bytes, File]) -> list[Problem]:
+    return [
+        Problem("media", files[path].path, noticed.message)
+        for path, one in sorted(described.items())
+        for noticed in one.noticed
+        if noticed.severity == "fault" and path in files
+    ]
+
+
+def _write_facts(session: Session, files: Mapping[bytes, File], described: Mapping[bytes, Described]) -> None:
+    for path, one in described.items():
+        if one.facts is None:
+            continue
+        session.execute(delete(TakeFacts).where(TakeFacts.file_id == files[path].id))
+        values = {name: getattr(one.facts, name) for name in _FACT_NAMES}
+        session.add(TakeFacts(file_id=files[path].id, **values))
+    session.flush()
+
+
+def _media_files(
+    session: Session, files: Mapping[bytes, File], described: Mapping[bytes, Described], reel_id: int
+) -> list[MediaFile]:
+    """Every file of the reel with its facts: those read now, and those an earlier offload read."""
+    facts = {
+        row.file_id: Facts(**{name: getattr(row, name) for name in _FACT_NAMES})
+        for row in session.scalars(
+            select(TakeFacts).join(File, File.id == TakeFacts.file_id).where(File.reel_id == reel_id)
+        )
+    }
+    return [
+        MediaFile(path, file.size, file.mtime_ns, facts.get(file.id), file.problem)
+        for path, file in sorted(files.items())
+    ]
+
+
+class _ClipLog:
+    """Writes grouped clips of one reel; a clip that is there already keeps its id, its log and its day."""
+
+    def __init__(
+        self, session: Session, reel: Reel, files: Mapping[bytes, File], described: Mapping[bytes, Described]
+    ) -> None:
+        self._session = session
+        self._reel = reel
+        self._files = files
+        self._described = described
+        self._there = {clip.name: clip for clip in session.scalars(select(Clip).filter_by(reel_id=reel.id))}
+        self._members: dict[int, ClipFile] = {
+            row.file_id: row
+            for row in session.scalars(
+                select(ClipFile).join(File, File.id == ClipFile.file_id).where(File.reel_id == reel.id)
+            )
+        }
+        zone = zoneinfo.ZoneInfo(reel.production.zone)
+        camera = reel.camera
+        self._clock = (
+            Clock(zone)
+            if camera is None
+            else Clock(zone, camera.zone_rule, dt.timedelta(milliseconds=camera.clock_correction_ms))
+        )
+
+    def write(self, grouped: GroupedClip) -> int:
+        """Write one clip with its files, time, stills and findings; returns its id."""
+        clip = self._there.get(grouped.name) or self._new_clip(grouped.name)
+        clip.media = ClipMedia(grouped.media)
+        clip.rate_num = grouped.rate.num if grouped.rate is not None else None
+        clip.rate_den = grouped.rate.den if grouped.rate is not None else None
+        clip.frames = grouped.frames
+        clip.start_frame = grouped.start_frame
+        clip.drop_frame = grouped.drop_frame
+        self._session.flush()
+        for member in grouped.members:
+            self._join(clip, self._files[member.path], FileRole(member.role), member.ordinal)
+        self._set_time(clip, grouped)
+        fresh = [member.path for member in grouped.members if member.path in self._described]
+        if fresh or grouped.noticed:
+            self._findings(clip, grouped, fresh)
+        if fresh:
+            self._stills(clip, grouped)
+        return clip.id
+
+    def _new_clip(self, name: str) -> Clip:
+        reel = self._reel
+        clip = Clip(
+            production_id=reel.production_id,
+            reel_id=reel.id,
+            camera_id=reel.camera_id,
+            lens_id=reel.camera.default_lens_id if reel.camera is not None else None,
+            name=name,
+            media=ClipMedia.UNKNOWN,
+        )
+        self._session.add(clip)
+        self._there[name] = clip
+        return clip
+
+    def _join(self, clip: Clip, file: File, role: FileRole, ordinal: int) -> None:
+        row = self._members.get(file.id)
+        if row is None:
+            row = ClipFile(clip_id=clip.id, file_id=file.id, role=role, ordinal=ordinal)
+            self._members[file.id] = row
+            self._session.add(row)
+        else:
+            row.clip_id, row.role, row.ordinal = clip.id, role, ordinal
+
+    def _set_time(self, clip: Clip, grouped: GroupedClip) -> None:
+        first = self._files[grouped.members[0].path]
+        facts = self._facts_of(first)
+        found = read_time(facts, first.mtime_ns, self._clock)
+        clip.shot_at, clip.shot_source, clip.shot_certainty = found.at, found.source, found.certainty
+        if clip.day_by_hand:
+            return
+        if found.at is None:
+            clip.day_id = self._reel.day_id
+            return
+        production = self._reel.production
+        clip.day_id = set_day(self._session, production, date=shooting_date(production, found.at)).id
+
+    def _facts_of(self, file: File) -> Facts | None:
+        row = self._session.scalar(select(TakeFacts).filter_by(file_id=file.id))
+        return None if row is None else Facts(**{name: getattr(row, name) for name in _FACT_NAMES})
+
+    def _findings(self, clip: Clip, grouped: GroupedClip, fresh: Sequence[bytes]) -> None:
+        """Findings of the files read now, and of the grouping; a person's dismissals of earlier ones stay."""
+        known = {
+            (finding.code, finding.file_id)
+            for finding in self._session.scalars(select(Finding).filter_by(clip_id=clip.id))
+        }
+        for path in fresh:
+            for noticed in self._described[path].noticed:
+                self._find(clip, self._files[path].id, noticed, known)
+        for noticed in grouped.noticed:
+            self._find(clip, None, noticed, known)
+
+    def _find(
+        self, clip: Clip, file_id: int | None, noticed: Noticed, known: set[tuple[str, int | None]]
+    ) -> None:
+        if (noticed.code, file_id) in known:
+            return
+        known.add((noticed.code, file_id))
+        self._session.add(
+            Finding(
+                clip_id=clip.id,
+                file_id=file_id,
+                code=noticed.code,
+                severity=Severity(noticed.severity),
+                message=noticed.message,
+                value=noticed.value,
+                unit=noticed.unit,
+                rule=noticed.rule,
+            )
+        )
+
+    def _stills(self, clip: Clip, grouped: GroupedClip) -> None:
+        """The stills of all essence files in order; frame numbers count from the clip's first frame."""
+        essence = [m for m in grouped.members if FileRole(m.role) is FileRole.ESSENCE]
+        there = {
+            still.path: still for still in self._session.scalars(select(Still).filter_by(clip_id=clip.id))
+        }
+        ordinal = len(there)
+        offset = 0
+        for member in essence:
+            described = self._described.get(member.path)
+            for still in described.stills if described is not None else ():
+                path = f"{self._reel.id}/{still.path}"
+                if path in there:
+                    continue
+                frame = None if still.frame is None else still.frame + offset
+                self._session.add(
+                    Still(
+                        clip_id=clip.id,
+                        ordinal=ordinal,
+                        kind=StillKind(still.kind),
+                        frame=frame,
+                        path=path,
+                        width=still.width,
+                        height=still.height,
+                    )
+                )
+                ordinal += 1
+            facts = self._facts_of(self._files[member.path])
+            offset += (facts.frames or 0) if facts is not None else 0

@@ -1,0 +1,184 @@
+"""Which files are one recording that the camera or recorder split: chained by evidence, never by a guess.
+
+Names must count on by one and the formats must agree. Then either timecode (for sound, `bext` samples since
+midnight) runs on without a gap, and the first file stopped at a size limit or no clock speaks against it; or,
+where there is no timecode, the first file stopped at a size limit and the times fit. Timecode alone is not
+enough: a camera set to run it only while recording continues it from take to take.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from ingest.media.facts import Facts
+from ingest.media.kinds import suffix_of
+from shared.errors import TimecodeError
+from shared.names import fold
+from shared.timecode import Rate
+
+# FAT32 holds files of 4 GiB - 1 (published FAT specification); decimal 4 GB is a usual chunk (no source).
+SIZE_LIMITS = (2**32 - 1, 4_000_000_000)
+NEAR_LIMIT = Fraction(98, 100)
+# Seconds by which times may miss: stamps have whole seconds, FAT keeps a file's time to 2 s.
+STAMP_SLACK, FILE_SLACK = 2, 3
+
+_DIGITS = re.compile(r"[0-9]+")
+_CHAPTER_AND_NUMBER = 6  # two digits of chapter before four of the take (common practice, no source)
+_DCF_FOLDER = re.compile(r"([0-9]{3})(\w{5})")
+_STAMP = re.compile(r"(\d{4}-\d\d-\d\d)[ T](\d\d:\d\d:\d\d)")
+
+
+@dataclass(frozen=True, slots=True)
+class MediaFile:
+    """One file of a card. `path` is relative to it; `problem` says why it could not be read."""
+
+    path: bytes
+    size: int
+    mtime_ns: int
+    facts: Facts | None = None
+    problem: str | None = None
+
+
+def find_spans(files: Sequence[tuple[int, MediaFile]]) -> list[list[int]]:
+    """The indexes of files that are one recording, in its order; only of recordings in several files."""
+    places = {_place(file.path): (index, file) for index, file in files}
+    following: dict[int, int] = {}
+    for index, file in files:
+        found = [
+            places[place]
+            for place in _next_places(file.path)
+            if place in places and places[place][0] != index
+        ]
+        joining = [other for other, next_file in found if is_continued(file, next_file)]
+        if len(joining) == 1:
+            following[index] = joining[0]
+    claims = Counter(following.values())
+    following = {index: other for index, other in following.items() if claims[other] == 1}
+    continued = set(following.values())
+    return [_chain(index, following) for index, _ in files if index in following and index not in continued]
+
+
+def _chain(index: int, following: Mapping[int, int]) -> list[int]:
+    chain = [index]
+    while chain[-1] in following:
+        chain.append(following[chain[-1]])
+    return chain
+
+
+def _place(path: bytes) -> tuple[str, str, bytes]:
+    folder, _, name = path.rpartition(b"/")
+    suffix = suffix_of(name)
+    return fold(folder), fold(name[: -len(suffix) - 1] if suffix else name), suffix
+
+
+def _next_places(path: bytes) -> Iterator[tuple[str, str, bytes]]:
+    """Where the next file of a recording could be: one number of the name counted on by one."""
+    folder, stem, suffix = _place(path)
+    for counted in _counted_on(stem):
+        yield folder, counted, suffix
+    above, slash, name = folder.rpartition("/")
+    match = _DCF_FOLDER.fullmatch(name)
+    if match and match[1] != "999":  # JEITA CP-3461 (DCF): a full folder is followed by the next number
+        beside = f"{above}{slash}{int(match[1]) + 1:03d}{match[2]}"
+        for counted in _counted_on(stem):
+            yield beside, counted, suffix
+
+
+def _counted_on(stem: str) -> Iterator[str]:
+    for match in _DIGITS.finditer(stem):
+        places = [match.span()]
+        if len(match[0]) == _CHAPTER_AND_NUMBER:
+            places.append((match.start(), match.start() + 2))
+        for first, last in places:
+            number = str(int(stem[first:last]) + 1).zfill(last - first)
+            if len(number) == last - first:
+                yield stem[:first] + number + stem[last:]
+
+
+def is_continued(file: MediaFile, following: MediaFile) -> bool:
+    """Whether `following` is the next part of the recording in `file`, by their facts, sizes and times."""
+    facts, after = file.facts, following.facts
+    if facts is None or after is None or _format(facts) != _format(after):
+        return False
+    length, length_after = _seconds(facts), _seconds(after)
+    if length is None or length_after is None:
+        return False
+    full = any(limit * NEAR_LIMIT <= file.size <= limit for limit in SIZE_LIMITS)
+    clocks = _clocks_agree(file, following, (length, length_after))
+    runs_on = _runs_on(facts, after)
+    if runs_on is None:
+        return full and clocks is True
+    return runs_on and (full or clocks is not False)
+
+
+def _format(facts: Facts) -> tuple[object, ...]:
+    return (
+        *(facts.container, facts.video_codec, facts.width, facts.height, facts.rate_num, facts.rate_den),
+        *(facts.bit_depth, facts.chroma, facts.transfer, facts.drop_frame),
+        *(facts.audio_codec, facts.audio_channels, facts.audio_tracks, facts.audio_rate, facts.audio_bits),
+    )
+
+
+def _seconds(facts: Facts) -> Fraction | None:
+    if facts.video_codec is not None:
+        if facts.frames is None or not facts.rate_num or not facts.rate_den:
+            return None
+        return Fraction(facts.frames * facts.rate_den, facts.rate_num)
+    if facts.samples is None or not facts.audio_rate:
+        return None
+    return Fraction(facts.samples, facts.audio_rate)
+
+
+def _runs_on(facts: Facts, after: Facts) -> bool | None:
+    """Whether the second file begins right after the first's last frame or sample. None: neither says."""
+    if facts.video_codec is not None:
+        start, start_after, count = facts.start_frame, after.start_frame, facts.frames
+        day = _frames_per_day(facts)
+    else:
+        start, start_after = (one.more.get("time_reference_samples") for one in (facts, after))
+        count, day = facts.samples, (facts.audio_rate or 0) * 86_400
+    if start is None and start_after is None:
+        return None
+    if start is None or start_after is None or count is None or not day:
+        return False
+    return (int(start) + count) % day == int(start_after)
+
+
+def _frames_per_day(facts: Facts) -> int:
+    try:
+        return Rate(facts.rate_num or 0, facts.rate_den or 1).frames_per_day(bool(facts.drop_frame))
+    except TimecodeError:
+        return 0
+
+
+def _clocks_agree(file: MediaFile, following: MediaFile, lengths: tuple[Fraction, Fraction]) -> bool | None:
+    """Whether both were recorded in one go, by their own stamps, else by the card's. None: can't be told."""
+    facts, after = file.facts, following.facts
+    if facts is not None and after is not None and facts.recorded_field == after.recorded_field:
+        stamp, stamp_after = _stamp(facts), _stamp(after)
+        if stamp is not None and stamp_after is not None:
+            step = Fraction((stamp_after - stamp) // dt.timedelta(microseconds=1), 10**6)
+            said = _step_fits(step, lengths, STAMP_SLACK)
+            if said is not None:
+                return said
+    return _step_fits(Fraction(following.mtime_ns - file.mtime_ns, 10**9), lengths, FILE_SLACK)
+
+
+def _step_fits(step: Fraction, lengths: tuple[Fraction, Fraction], slack: int) -> bool | None:
+    """A time is that of a file's start or of its end: so the step is the length of the one or the other."""
+    if any(abs(step - length) <= slack for length in lengths):
+        return True
+    return None if abs(step) <= slack else False  # one time for both files says nothing
+
+
+def _stamp(facts: Facts) -> dt.datetime | None:
+    match = _STAMP.search(facts.recorded_raw or "")
+    try:
+        return dt.datetime.fromisoformat(f"{match[1]}T{match[2]}") if match else None
+    except ValueError:
+        return None

@@ -1,0 +1,139 @@
+"""May this card be formatted? Computed now, from the card and the drives, and never stored as an answer.
+
+Yes only when every file on the card, listed this moment, is recorded with its size and time, was read
+whole, and has verified copies on at least two physical drives, neither of them the card's own, that are there
+now with the size and the time they had when they were proven. Anything else is a no, with the reason.
+A copy whose bytes rotted since without touching its time is not seen by this; `rushlight check` re-reads.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import defaultdict
+from collections.abc import Mapping
+from pathlib import Path
+
+from ingest.card import Entry, Listing, read_card
+from ingest.durable import Disk, is_plain_file
+from ingest.folders import open_below
+from ingest.orders import Verdict
+from shared.catalogue.reels import RecordedFile, recorded_files
+from shared.db import Sessions, reading
+from shared.models import CopyState, Reel
+
+NEEDED_DRIVES = 2
+NAMED = 3  # how many files a reason names before it counts the rest
+
+
+def judge_card(root: Path, reel: Reel | None, sessions: Sessions, disk: Disk) -> Verdict:
+    """List the card again and answer. Raises UsageError when the card can't be listed."""
+    listing = read_card(root, disk)
+    if reel is None:
+        return Verdict(False, ("this card was never offloaded into this catalogue",))
+    with reading(sessions) as session:
+        recorded = recorded_files(session, reel.id)
+    return judge(listing, recorded, reel.folder, disk)
+
+
+def judge(listing: Listing, recorded: Mapping[bytes, RecordedFile], folder: str, disk: Disk) -> Verdict:
+    """The rule itself, on a listing made now and what the catalogue recorded."""
+    if not listing.files:
+        return Verdict(False, ("there is no file on this card: nothing here proves what it held",))
+    look = _Look(listing, folder, disk)
+    faults: dict[str, list[str]] = defaultdict(list)
+    try:
+        for entry in listing.files:
+            fault = look.fault_of(entry, recorded.get(entry.raw))
+            if fault is not None:
+                faults[fault].append(entry.shown)
+    finally:
+        look.close()
+    for thing in listing.left_out:
+        if not thing.junk:
+            faults[f"not copied: {thing.reason}"].append(thing.shown)
+    reasons = [_reason(fault, names) for fault, names in faults.items()]
+    return Verdict(not reasons, tuple(reasons))
+
+
+def _reason(fault: str, names: list[str]) -> str:
+    shown = ", ".join(names[:NAMED])
+    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+    count = "1 file" if len(names) == 1 else f"{len(names)} files"
+    return f"{count} {fault}: {shown}{more}"
+
+
+class _Look:
+    """Looks at copies on the drives; folders are opened once while their files are asked for in order."""
+
+    def __init__(self, listing: Listing, folder: str, disk: Disk) -> None:
+        self._disk = disk
+        self._folder = folder
+        self._card_drives = listing.drives
+        self._drives: dict[str, frozenset[str]] = {}
+        self._open: dict[str, tuple[str, int | None]] = {}
+
+    def fault_of(self, entry: Entry, recorded: RecordedFile | None) -> str | None:
+        if recorded is None:
+            return "on the card that no offload has copied"
+        # To the last digit: a file written anew right after it was copied must not pass for the old one.
+        if (entry.size, entry.mtime_ns) != (recorded.size, recorded.mtime_ns):
+            return "changed on the card since the offload"
+        if recorded.digest is None:
+            return "that could not be read whole"
+        if recorded.problem is not None:
+            return f"with a problem ({recorded.problem})"
+        proven = [copy for copy in recorded.copies if copy.state is CopyState.VERIFIED]
+        there = [c.destination for c in proven if self._is_there(c.destination, entry, c.mtime_ns)]
+        if self._separate_drives(there):
+            return None
+        if len(proven) < NEEDED_DRIVES:
+            return f"with {_copies(len(proven))}; {NEEDED_DRIVES} are needed"
+        if len(there) < NEEDED_DRIVES:
+            return (
+                f"with {_copies(len(there))} that can be seen now; {NEEDED_DRIVES} are needed "
+                "(is a drive unplugged, or was a copy changed?)"
+            )
+        return f"without verified copies on {NEEDED_DRIVES} different drives, neither of them the card's own"
+
+    def _separate_drives(self, destinations: list[str]) -> bool:
+        """Whether two of the destinations share no drive with each other or with the card."""
+        sets = [drives for d in destinations if not (drives := self._drives[d]) & self._card_drives]
+        return any(not one & other for n, one in enumerate(sets) for other in sets[:n])
+
+    def _is_there(self, destination: str, entry: Entry, mtime_ns: int | None) -> bool:
+        """Whether the copy stands there with the size and time of its proof."""
+        path, _, name = entry.path.rpartition("/")
+        handle = self._handle(destination, path)
+        if handle is None:
+            return False
+        try:
+            found = self._disk.stat_at(name, at=handle)
+        except OSError:
+            return False
+        return is_plain_file(found) and (found.st_size, found.st_mtime_ns) == (entry.size, mtime_ns)
+
+    def _handle(self, destination: str, path: str) -> int | None:
+        if destination in self._open:
+            open_path, handle = self._open[destination]
+            if open_path == path:
+                return handle
+            if handle is not None:
+                os.close(handle)
+        handle = None
+        try:
+            below = f"{self._folder}/{path}" if path else self._folder
+            handle = open_below(self._disk, Path(destination), below, make=False)
+            self._drives[destination] = self._disk.drives(handle)
+        except OSError:
+            self._drives.setdefault(destination, frozenset())
+        self._open[destination] = (path, handle)
+        return handle
+
+    def close(self) -> None:
+        for _, handle in self._open.values():
+            if handle is not None:
+                os.close(handle)
+
+
+def _copies(count: int) -> str:
+    return {0: "no verified copy", 1: "one verified copy"}.get(count, f"{count} verified copies")

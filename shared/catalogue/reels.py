@@ -1,0 +1,188 @@
+"""Reels: recognise a card that was offloaded before, name a new fill, remember what is proven."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from shared.errors import ConflictError, UsageError
+from shared.models import (
+    Camera,
+    Copy,
+    CopyState,
+    Destination,
+    File,
+    Offload,
+    OffloadState,
+    Production,
+    Reel,
+)
+from shared.models.base import now
+
+# FAT keeps times in steps of two seconds, so the same file may show two slightly different stamps.
+SAME_TIME_NS = 2_000_000_000
+NO_CAMERA = "R"
+
+
+@dataclass(frozen=True, slots=True)
+class FoundFile:
+    """A file as it stands on the card now."""
+
+    size: int
+    mtime_ns: int
+
+
+def same_file(found: FoundFile, size: int, mtime_ns: int) -> bool:
+    """Whether size and time are those recorded. This says nothing of the bytes: only reading them does."""
+    return found.size == size and abs(found.mtime_ns - mtime_ns) <= SAME_TIME_NS
+
+
+def recognise(session: Session, production: Production, card: Mapping[bytes, FoundFile]) -> Reel | None:
+    """The reel this card holds, if it was offloaded before, perhaps with more on it or some deleted.
+
+    It is the same fill when at least one recorded file is there with its size and time and no
+    recorded path has another size or time. One that has means a new fill, which is a new reel; but a
+    file that was never read whole says nothing: it may have been growing.
+    """
+    if not card:
+        return None
+    sample = list(card)[:: max(1, len(card) // 50)][:60]
+    newest_first = select(Reel).where(Reel.production_id == production.id).order_by(Reel.id.desc())
+    touched = set(
+        session.scalars(
+            select(File.reel_id)
+            .join(Reel, Reel.id == File.reel_id)
+            .where(Reel.production_id == production.id, File.path_bytes.in_(sample))
+            .distinct()
+        )
+    )
+    for reel in session.scalars(newest_first):
+        first = session.execute(
+            select(File.path_bytes).where(File.reel_id == reel.id).limit(1)
+        ).scalar_one_or_none()
+        likely = reel.id in touched or (first is not None and first in card)
+        if likely and _fits(session, reel, card):
+            return reel
+    return None
+
+
+def _fits(session: Session, reel: Reel, card: Mapping[bytes, FoundFile]) -> bool:
+    shared_files = 0
+    rows = session.execute(
+        select(File.path_bytes, File.size, File.mtime_ns, File.digest).where(File.reel_id == reel.id)
+    )
+    for path, size, mtime_ns, digest in rows:
+        found = card.get(path)
+        if found is None:
+            continue
+        if same_file(found, size, mtime_ns):
+            shared_files += 1
+        elif digest is not None:
+            return False
+    return shared_files > 0
+
+
+def next_reel_name(session: Session, production: Production, camera: Camera | None) -> str:
+    """The camera's letter and the next free number of three digits: A001, A002 …"""
+    letter = camera.letter if camera is not None else NO_CAMERA
+    highest = 0
+    for name in session.scalars(select(Reel.name).where(Reel.production_id == production.id)):
+        match = re.fullmatch(re.escape(letter) + r"(\d+)", name)
+        if match:
+            highest = max(highest, int(match[1]))
+    return f"{letter}{highest + 1:03d}"
+
+
+def check_reel_name(session: Session, production: Production, name: str) -> str:
+    """A name for a new reel. Raises UsageError if it is no folder name, ConflictError if it was used."""
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}", name):
+        raise UsageError(
+            f"{name!r} can't name a reel", remedy="Use letters, digits, - and _, such as A001 (32 at most)."
+        )
+    taken = session.scalar(
+        select(Reel).where(Reel.production_id == production.id, func.lower(Reel.name) == name.lower())
+    )
+    if taken is not None:
+        raise ConflictError(
+            f"reel {taken.name} was filled already ({taken.created_at:%Y-%m-%d}) with other files",
+            remedy="A reel's name is never used again. The next free one is chosen without --reel.",
+        )
+    return name
+
+
+def find_destination(session: Session, path: str, name: str = "") -> Destination:
+    """The destination at this absolute path, made if it is new."""
+    found = session.scalar(select(Destination).where(Destination.path == path))
+    if found is None:
+        found = Destination(path=path, name=name)
+        session.add(found)
+        session.flush()
+    elif name and found.name != name:
+        found.name = name
+    return found
+
+
+def was_finished(session: Session, reel: Reel) -> bool:
+    """Whether the reel's last offload went through to its end."""
+    last = session.scalar(
+        select(Offload.state).where(Offload.reel_id == reel.id).order_by(Offload.id.desc()).limit(1)
+    )
+    return last is OffloadState.DONE
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedCopy:
+    destination: str
+    state: CopyState
+    mtime_ns: int | None
+
+
+@dataclass(slots=True)
+class RecordedFile:
+    id: int
+    path: bytes
+    size: int
+    mtime_ns: int
+    digest: str | None
+    problem: str | None
+    copies: list[RecordedCopy]
+
+
+def recorded_files(session: Session, reel_id: int) -> dict[bytes, RecordedFile]:
+    """Every file recorded for a reel with its copies, by path."""
+    files = {
+        row.id: RecordedFile(row.id, row.path_bytes, row.size, row.mtime_ns, row.digest, row.problem, [])
+        for row in session.execute(
+            select(File.id, File.path_bytes, File.size, File.mtime_ns, File.digest, File.problem).where(
+                File.reel_id == reel_id
+            )
+        )
+    }
+    rows = session.execute(
+        select(Copy.file_id, Destination.path, Copy.state, Copy.mtime_ns)
+        .join(Destination, Destination.id == Copy.destination_id)
+        .join(File, File.id == Copy.file_id)
+        .where(File.reel_id == reel_id)
+    )
+    for file_id, path, state, mtime_ns in rows:
+        files[file_id].copies.append(RecordedCopy(path, state, mtime_ns))
+    return {file.path: file for file in files.values()}
+
+
+def close_dead_offloads(session: Session, reel: Reel) -> None:
+    """An offload still `running` while nobody holds the reel's folder was killed: say so."""
+    for offload in session.scalars(
+        select(Offload).where(Offload.reel_id == reel.id, Offload.state == OffloadState.RUNNING)
+    ):
+        offload.state = OffloadState.FAILED
+        offload.ended_at = now()
+
+
+def reel_folder(production: Production, date: dt.date, reel_name: str) -> str:
+    """Where a reel goes below a destination: production, shooting date, reel."""
+    return f"{production.slug}/{date.isoformat()}/{reel_name}"

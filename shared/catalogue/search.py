@@ -1,0 +1,144 @@
+"""Finding clips: a page of them in time order, and how many there are of each value."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, joinedload, selectinload
+
+from shared.catalogue.chunks import in_chunks
+from shared.catalogue.conditions import build_conditions
+from shared.catalogue.ranges import Condition
+from shared.errors import UsageError
+from shared.models import Clip, LogEntry, Production, Still
+from shared.query import Query
+from shared.vocabulary import Vocabulary
+
+_EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
+_MICROSECOND = dt.timedelta(microseconds=1)
+_CURSOR = re.compile(r"(none|-?[0-9]{1,18})\.([0-9]{1,18})")
+
+
+@dataclass(frozen=True, slots=True)
+class Cursor:
+    """The last clip of a page: its time, none when unknown, and its id."""
+
+    shot_at: dt.datetime | None
+    id: int
+
+    def __str__(self) -> str:
+        if self.shot_at is None:
+            return f"none.{self.id}"
+        return f"{(self.shot_at - _EPOCH) // _MICROSECOND}.{self.id}"
+
+    @classmethod
+    def parse(cls, text: str) -> Cursor:
+        """Raises UsageError for anything that is not the text of a cursor."""
+        found = _CURSOR.fullmatch(text)
+        try:
+            if found is not None:
+                time = None if found[1] == "none" else _EPOCH + int(found[1]) * _MICROSECOND
+                return cls(time, int(found[2]))
+        except OverflowError:
+            pass
+        raise UsageError("this is no place in a list of clips", remedy="Begin again without it.")
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Clips in time order, those of unknown time last. `total` counts all that the query finds."""
+
+    clips: tuple[Clip, ...]
+    entries: dict[int, LogEntry]  # by clip id; clips nobody has logged have none
+    still_counts: dict[int, int]  # by clip id, for every clip of the page
+    next: str | None  # the text of the next page's cursor; none: this is the last page
+    total: int
+
+
+def find_clips(
+    session: Session,
+    production: Production,
+    query: str | Query,
+    vocabulary: Vocabulary,
+    *,
+    limit: int | None = None,
+    after: Cursor | None = None,
+) -> Page:
+    """The clips a query finds, `limit` of them at most, after a cursor.
+
+    Loaded with each clip: reel, camera, day, lens; with each entry: tags and people. The number of
+    statements does not depend on the number of clips, save that ids are asked for in chunks.
+    Raises QueryError for a query that can't be read or names what does not exist, UsageError for a
+    limit below 1.
+    """
+    if limit is not None and limit < 1:
+        raise UsageError(f"a page of {limit} clips", remedy="Ask for at least 1.")
+    conditions = build_conditions(session, production, query, vocabulary)
+    total = session.scalar(select(func.count()).select_from(Clip).where(*conditions)) or 0
+    wanted = None if limit is None else limit + 1  # one more says whether there is a next page
+    clips = _read_clips(session, conditions, wanted, after)
+    more = limit is not None and len(clips) > limit
+    page = tuple(clips[:limit])
+    ids = [clip.id for clip in page]
+    return Page(
+        clips=page,
+        entries=read_entries(session, ids),
+        still_counts=_count_stills(session, ids),
+        next=str(Cursor(page[-1].shot_at, page[-1].id)) if more else None,
+        total=total,
+    )
+
+
+def find_clip_ids(
+    session: Session, production: Production, query: str | Query, vocabulary: Vocabulary
+) -> list[int]:
+    """The ids of all clips a query finds, in order of id. Raises QueryError as `find_clips`."""
+    conditions = build_conditions(session, production, query, vocabulary)
+    return list(session.scalars(select(Clip.id).where(*conditions).order_by(Clip.id)))
+
+
+def _read_clips(
+    session: Session, conditions: Sequence[Condition], limit: int | None, after: Cursor | None
+) -> list[Clip]:
+    """Two steps along one index: clips with a time, then those without."""
+    clips: list[Clip] = []
+    whole = (
+        select(Clip)
+        .where(*conditions)
+        .options(joinedload(Clip.reel), joinedload(Clip.camera), joinedload(Clip.day), joinedload(Clip.lens))
+    )
+    if after is None or after.shot_at is not None:
+        dated = whole.where(Clip.shot_at.is_not(None))
+        if after is not None:
+            beyond = (Clip.shot_at > after.shot_at) | (Clip.id > after.id)
+            dated = dated.where(Clip.shot_at >= after.shot_at, beyond)
+        clips.extend(session.scalars(dated.order_by(Clip.shot_at, Clip.id).limit(limit)))
+    if limit is None or len(clips) < limit:
+        undated = whole.where(Clip.shot_at.is_(None))
+        if after is not None and after.shot_at is None:
+            undated = undated.where(Clip.id > after.id)
+        rest = None if limit is None else limit - len(clips)
+        clips.extend(session.scalars(undated.order_by(Clip.id).limit(rest)))
+    return clips
+
+
+def read_entries(session: Session, clip_ids: Sequence[int]) -> dict[int, LogEntry]:
+    """The log entries of these clips, by clip id, with their tags and people."""
+    found: dict[int, LogEntry] = {}
+    for chunk in in_chunks(clip_ids):
+        entries = select(LogEntry).where(LogEntry.clip_id.in_(chunk))
+        loaded = entries.options(selectinload(LogEntry.tags), selectinload(LogEntry.people))
+        found.update((entry.clip_id, entry) for entry in session.scalars(loaded) if entry.clip_id is not None)
+    return found
+
+
+def _count_stills(session: Session, clip_ids: Sequence[int]) -> dict[int, int]:
+    counts = dict.fromkeys(clip_ids, 0)
+    for chunk in in_chunks(clip_ids):
+        rows = select(Still.clip_id, func.count()).where(Still.clip_id.in_(chunk)).group_by(Still.clip_id)
+        counts.update(dict(session.execute(rows).all()))
+    return counts
