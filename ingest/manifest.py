@@ -8,12 +8,12 @@ import os
 from ingest.card import JUNK_FILES, JUNK_FOLDERS
 from ingest.copy import Copied, FileResult
 from ingest.durable import Disk
-from ingest.mhl import FileHash, FileRecord, append_generation
+from ingest.mhl import FileHash, FileRecord, append_generation, utc_from_ns, why_unrecordable
 from ingest.orders import Problem
 from ingest.plan import Place
 from shared.errors import AppError
 from shared.models import CopyState
-from shared.names import xml_safe
+from shared.names import display
 
 HISTORY_FOLDER = "ascmhl"
 
@@ -25,24 +25,43 @@ def write_manifests(copied: Copied, disk: Disk, started: dt.datetime) -> tuple[P
         proven = [result for result in copied.results if _proven(result, number)]
         if not proven:
             continue
-        problems += _unwritable(proven, place)
+        recorded = [result for result in proven if not _is_history(result)]
+        unwritable = [result for result in recorded if _why_not(result) is not None]
+        problems += [_unwritable(result, place) for result in unwritable]
+        ignored: list[str] = []
+        all_recorded = sum(not _is_history(result) for result in copied.results)
         try:
             append_generation(
                 disk,
                 place.reel_root,
-                (_record(result, copied.algorithm) for result in proven if _writable(result)),
+                (_record(result, copied.algorithm) for result in recorded if _why_not(result) is None),
                 process="transfer",
                 started_at=started,
                 algorithm=copied.algorithm,
-                complete=len(proven) == len(copied.results) and all(map(_writable, proven)),
+                complete=len(recorded) == all_recorded and not unwritable,
                 ignore=_junk_patterns(),
-                empty_folders=(),
+                empty_folders=_empty_folders(copied),
+                on_ignored=ignored.append,
             )
         except AppError as error:
             problems.append(Problem("destination", error.path or place.shown, error.message, error.remedy))
         except OSError as error:
             problems.append(Problem("destination", place.shown, f"no hash list: {error.strerror}"))
+        problems += [_ignored(path, place) for path in ignored]
     return tuple(problems)
+
+
+def _empty_folders(copied: Copied) -> tuple[str, ...]:
+    """Folders of the card with nothing in them, which a hash list still names."""
+    listing = copied.plan.listing
+    parents = {
+        entry.path[:cut]
+        for entry in listing.files
+        for cut, character in enumerate(entry.path)
+        if character == "/"
+    }
+    inner = {folder.rpartition("/")[0] for folder in listing.folders}
+    return tuple(f for f in listing.folders if f not in parents and f not in inner)
 
 
 def _proven(result: FileResult, place: int) -> bool:
@@ -50,23 +69,32 @@ def _proven(result: FileResult, place: int) -> bool:
     return settled is not None and settled.state is CopyState.VERIFIED and result.digest is not None
 
 
-def _writable(result: FileResult) -> bool:
-    path = result.task.entry.path
-    return xml_safe(os.fsencode(path)) is not None and HISTORY_FOLDER not in path.split("/")
+def _is_history(result: FileResult) -> bool:
+    """Hash lists that came on the card are copied like any file, and never listed in a hash list."""
+    return HISTORY_FOLDER in result.task.entry.path.split("/")[:-1]
 
 
-def _unwritable(proven: list[FileResult], place: Place) -> list[Problem]:
-    """Names that XML can't carry: copied, proven and in the catalogue, but not in the hash list."""
-    return [
-        Problem(
-            "manifest",
-            result.task.entry.shown,
-            f"copied and proven at {place.shown}, but its name can't stand in a hash list",
-            "The catalogue keeps its hash. Other programs will call the file unknown.",
-        )
-        for result in proven
-        if xml_safe(result.task.entry.raw) is None
-    ]
+def _why_not(result: FileResult) -> str | None:
+    return why_unrecordable(result.task.entry.path)
+
+
+def _unwritable(result: FileResult, place: Place) -> Problem:
+    """A name that a hash list can't carry: copied, proven and in the catalogue all the same."""
+    return Problem(
+        "manifest",
+        result.task.entry.shown,
+        f"copied and proven at {place.shown}, but it can't stand in a hash list: {_why_not(result)}",
+        "The catalogue keeps its hash. Other programs will call the file unknown.",
+    )
+
+
+def _ignored(path: str, place: Place) -> Problem:
+    return Problem(
+        "manifest",
+        display(os.fsencode(path)),
+        f"copied and proven at {place.shown}, but the hash list's ignore patterns leave it out",
+        "The catalogue keeps its hash.",
+    )
 
 
 def _record(result: FileResult, algorithm: str) -> FileRecord:
@@ -75,7 +103,7 @@ def _record(result: FileResult, algorithm: str) -> FileRecord:
     return FileRecord(
         path=entry.path,
         size=entry.size,
-        mtime=dt.datetime.fromtimestamp(entry.mtime_ns // 1_000_000_000, dt.UTC),
+        mtime=utc_from_ns(entry.mtime_ns),
         hashes=(FileHash(algorithm=algorithm, value=result.digest),),
     )
 

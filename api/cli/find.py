@@ -15,6 +15,7 @@ from shared.db import reading
 from shared.vocabulary import load_vocabulary
 
 MOST = 200
+LONGEST_NAME = 48
 HEADINGS = ("day", "reel", "clip", "start", "length", "kind", "size", "rating", "about")
 
 
@@ -58,6 +59,11 @@ def print_rows(root: Root, rows: list[ClipRow]) -> None:
         print_table(root, HEADINGS, [_cells(row) for row in rows])
 
 
+def _middle_out(name: str) -> str:
+    """A long name without its middle: the end, where the number is, tells clips apart."""
+    return name if len(name) <= LONGEST_NAME else f"{name[:20]}…{name[21 - LONGEST_NAME :]}"
+
+
 def _cells(row: ClipRow) -> tuple[str, ...]:
     log: dict[str, Any] = row.log
     about = " · ".join(
@@ -74,7 +80,7 @@ def _cells(row: ClipRow) -> tuple[str, ...]:
     return (
         "" if row.day is None else str(row.day),
         row.reel,
-        row.name,
+        _middle_out(row.name),
         row.start or "no timecode",
         row.length or "unknown",
         log.get("kind") or "",
