@@ -4,7 +4,7 @@ BIN := .venv/bin
 DEMO ?= $(CURDIR)/demo
 # What the tests compare against, and what draws names in any script on the sheets.
 DEMO_PACKAGES := python3-venv fonts-dejavu-core
-TEST_PACKAGES := $(DEMO_PACKAGES) ffmpeg xxhash rsync chromium
+TEST_PACKAGES := $(DEMO_PACKAGES) ffmpeg xxhash rsync chromium postgresql
 
 .PHONY: demo test lint types bench system-demo system-test clean lock
 .DEFAULT_GOAL := help

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+from collections.abc import Mapping
 from contextlib import ExitStack
+from pathlib import Path
 
 from ingest.card import Listing, read_card
 from ingest.copy import CopyOptions, FileResult, copy
@@ -19,7 +21,7 @@ from ingest.folders import open_below
 from ingest.manifest import write_manifests
 from ingest.media.pool import MediaPool
 from ingest.open_reel import OpenReel, open_reel
-from ingest.orders import Nobody, OffloadOrder, OffloadReport, Watching
+from ingest.orders import Nobody, OffloadOrder, OffloadReport, Verdict, Watching
 from ingest.plan import Place, Plan, make_plan
 from ingest.progress import Counters
 from ingest.record import Recorder, close_offload, copy_path
@@ -28,9 +30,9 @@ from ingest.report import make_report, problems_of
 from ingest.settle import Settled
 from ingest.verdict import judge
 from ingest.write import remove_leftovers
-from shared.catalogue.reels import recorded_files
+from shared.catalogue.reels import RecordedFile, recorded_files
 from shared.db import Sessions, reading
-from shared.errors import AppError
+from shared.errors import AppError, UsageError
 from shared.models import OffloadState
 from shared.settings import Settings
 
@@ -114,7 +116,7 @@ def _run(
 
     with reading(sessions) as session:
         recorded = recorded_files(session, reel.id)
-    verdict = judge(read_card(order.card, disk), recorded, reel.folder, disk)
+    verdict = _judge_now(order.card, recorded, reel, disk)
     problems = (*problems_of(copied), *manifest_problems, *media_problems)
     report = make_report(reel, copied, problems, verdict, started)
     close_offload(
@@ -126,6 +128,14 @@ def _run(
         report=report.as_json(),
     )
     return report
+
+
+def _judge_now(card: Path, recorded: Mapping[bytes, RecordedFile], reel: OpenReel, disk: Disk) -> Verdict:
+    """The verdict, from the card as it is now; a card that was pulled is a no, and the report still stands."""
+    try:
+        return judge(read_card(card, disk), recorded, reel.folder, disk)
+    except UsageError as error:
+        return Verdict(False, (f"the card can't be read now: {error.message}",))
 
 
 def _options(order: OffloadOrder, reel: OpenReel, settings: Settings) -> CopyOptions:

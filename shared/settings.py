@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
 from shared.errors import UsageError
 
@@ -42,7 +42,12 @@ class WatchRule(BaseModel):
 class Settings(BaseSettings):
     """All settings, with their help."""
 
-    model_config = SettingsConfigDict(env_prefix="RUSHLIGHT_", extra="forbid", validate_default=True)
+    model_config = SettingsConfigDict(
+        env_prefix="RUSHLIGHT_",
+        env_ignore_empty=True,  # an empty RUSHLIGHT_HOME is none, not the folder one happens to be in
+        extra="forbid",
+        validate_default=True,
+    )
 
     home: Path = Field(
         default_factory=user_data_folder,
@@ -128,15 +133,26 @@ class _ConfigFile(PydanticBaseSettingsSource):
 
     def __call__(self) -> dict[str, Any]:
         try:
-            text = self._path.read_bytes()
-        except FileNotFoundError:
+            values = tomllib.loads(self._path.read_bytes().decode())
+        except (FileNotFoundError, NotADirectoryError):
             return {}
-        try:
-            return tomllib.loads(text.decode())
+        except OSError as error:
+            raise UsageError(
+                f"can't be read: {error.strerror}",
+                path=str(self._path),
+                remedy="Give yourself the right to read it, or move it away.",
+            ) from error
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
             raise UsageError(
                 f"not valid TOML: {error}", path=str(self._path), remedy="Mend the file or move it away."
             ) from error
+        if "home" in values:
+            raise UsageError(
+                "`home` can't stand in this file, which is looked for in the home folder",
+                path=str(self._path),
+                remedy="Set RUSHLIGHT_HOME instead.",
+            )
+        return values
 
 
 def load_settings(**arguments: Any) -> Settings:
@@ -146,9 +162,16 @@ def load_settings(**arguments: Any) -> Settings:
     except ValidationError as error:
         first = error.errors()[0]
         field = ".".join(str(part) for part in first["loc"])
+        name = str(first["loc"][0])
+        given = "" if name == "token" else f" (given: {first['input']!r})"
         raise UsageError(
-            f"setting {field}: {first['msg']} (given: {first['input']!r})",
-            remedy=f"Change RUSHLIGHT_{field.upper()}, or `{field}` in {CONFIG_NAME}: `rushlight settings`.",
+            f"setting {field}: {first['msg']}{given}",
+            remedy=f"Change RUSHLIGHT_{name.upper()}, or `{field}` in {CONFIG_NAME}: `rushlight settings`.",
+        ) from error
+    except SettingsError as error:  # a list or a table in the environment is written as JSON
+        raise UsageError(
+            f"{error}: it is not valid JSON",
+            remedy='Write lists as ["/media/you"] and tables as {"first": "/media/drive-1"}.',
         ) from error
     home = settings.home.expanduser()
     return settings.model_copy(update={"home": home if home.is_absolute() else Path.cwd() / home})

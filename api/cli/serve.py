@@ -10,6 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from api.cli.app import root_of
+from shared.settings import load_settings
 
 
 def register(app: typer.Typer) -> None:
@@ -33,7 +34,7 @@ def serve(
         changes["host"] = host
     if port is not None:
         changes["port"] = port
-    settings = root.settings.model_copy(update=changes)
+    settings = load_settings(home=root.settings.home, **changes)
     from api.cli import service  # heavy: only when it serves
 
     service.serve(settings, root.sessions, alone=alone)

@@ -66,7 +66,8 @@ def _serve(request: dict[str, Any], answers: IO[bytes]) -> bool:
         _say(answers, {"facts": facts.to_json()})
 
     try:
-        described = describe(path, into, stem, int(request["count"]), width, tell)
+        careful = request.get("careful") is True
+        described = describe(path, into, stem, int(request["count"]), width, tell, careful=careful)
     except MemoryError:
         what = Noticed("media-memory", FAULT, "Reading this file takes more memory than is allowed.")
         still = write_placeholder(path, what.message, into, stem, width)

@@ -25,13 +25,21 @@ _PARSER_ERRORS = (
 
 
 def describe(
-    path: Path, into: Path, stem: str, count: int, width: int, tell: Callable[[Described], None]
+    path: Path,
+    into: Path,
+    stem: str,
+    count: int,
+    width: int,
+    tell: Callable[[Described], None],
+    *,
+    careful: bool = False,
 ) -> Described:
     """Facts and stills of `path`; `tell` hears the facts before the stills are begun.
 
-    Raises MemoryError alone: after that the process is in doubt.
+    `careful`: without MediaInfo, which this file has hung or brought down before. Raises MemoryError alone:
+    after that the process is in doubt.
     """
-    facts, noticed = read(path)
+    facts, noticed = read(path, careful=careful)
     tell(Described(facts, (), tuple(noticed)))
     try:
         if facts is None:
@@ -51,13 +59,19 @@ def describe(
     return Described(facts, tuple(stills), tuple(noticed))
 
 
-def read(path: Path) -> tuple[Facts | None, list[Noticed]]:
+def read(path: Path, *, careful: bool = False) -> tuple[Facts | None, list[Noticed]]:
     """The facts of `path` by MediaInfo, FFmpeg and Exif together. None, and why, when none could be read."""
     try:
         with open_media(path) as file:
-            facts, noticed = facts_of(file)
+            container = container_of(file)
+            try:
+                if careful:
+                    raise MediaError("MediaInfo could not read it")
+                facts, noticed = facts_of(file)
+            except (MediaError, *_PARSER_ERRORS) as error:
+                facts, noticed = Facts(container=container.name), [_without_mediainfo(error)]
             with no_new_files():
-                if container_of(file).is_picture:
+                if container.is_picture:
                     return exif_facts(file, facts), noticed
                 try:
                     with opened(file) as source:
@@ -73,3 +87,12 @@ def read(path: Path) -> tuple[Facts | None, list[Noticed]]:
 
 def _unreadable(message: str) -> Noticed:
     return Noticed("media-unreadable", FAULT, message, rule="A take that was recorded whole can be read.")
+
+
+def _without_mediainfo(error: Exception) -> Noticed:
+    return Noticed(
+        "facts-incomplete",
+        WARNING,
+        f"Only some facts could be read: {error}. Timecode and dates may be missing.",
+        rule="A sound file is read by two parsers.",
+    )

@@ -15,7 +15,7 @@ from av.video.stream import VideoStream
 from PIL import Image
 
 from ingest.media.facts import FAULT, Facts, Noticed
-from ingest.media.opened import DECODER_THREADS, check_size, facts_rate
+from ingest.media.opened import DECODER_THREADS, check_size, facts_rate, packets_of
 from ingest.media.upright import upright_picture
 
 # A variable-rate file is read through once to list its pictures, unless it is larger than this.
@@ -115,7 +115,7 @@ def _first_stamp(source: InputContainer, stream: VideoStream) -> int:
     """When the first picture is shown. Not the header's start time, which some formats take from decoding."""
     first: int | None = None
     try:
-        for packet in source.demux(stream):
+        for packet in packets_of(source, stream):
             if packet.pts is None or packet.is_discard:
                 continue
             if first is not None and packet.dts is not None and packet.dts > first:
@@ -129,7 +129,7 @@ def _first_stamp(source: InputContainer, stream: VideoStream) -> int:
 def _list_stamps(source: InputContainer, stream: VideoStream) -> list[int]:
     try:
         source.seek((stream.start_time or 0) - av.time_base, stream=stream)
-        stamps = {packet.pts for packet in source.demux(stream) if not packet.is_discard}
+        stamps = {packet.pts for packet in packets_of(source, stream) if not packet.is_discard}
     except av.FFmpegError:
         return []
     return sorted(stamp for stamp in stamps if stamp is not None)
@@ -192,7 +192,7 @@ class _Decoder:
 
     def _decoded(self) -> Iterator[VideoFrame]:
         """Pictures in the order of showing. A packet that is damaged is counted and left out."""
-        packets = self._source.demux(self._stream)
+        packets = packets_of(self._source, self._stream)
         while True:
             try:
                 packet = next(packets)
@@ -212,12 +212,13 @@ class _Decoder:
 def _problems(missed: Sequence[int], taken: int, errors: int) -> list[Noticed]:
     noticed = []
     if missed:
+        said = f"frame {', '.join(map(str, missed))} could not be decoded"
+        instead = "; the stills show the nearest that could" if taken else ", nor any other"
         noticed.append(
             Noticed(
                 "frames-missing",
                 FAULT,
-                f"{'No picture' if not taken else 'Not every picture'} could be decoded: nothing at frame "
-                f"{', '.join(map(str, missed))}. The file is cut short or damaged.",
+                f"The file is cut short or damaged: {said}{instead}.",
                 value=missed[0],
                 unit="frame",
                 rule="Pictures at 10 to 90 % of the clip can be decoded.",
@@ -228,7 +229,7 @@ def _problems(missed: Sequence[int], taken: int, errors: int) -> list[Noticed]:
             Noticed(
                 "decode-errors",
                 FAULT,
-                f"{errors} packets of the picture could not be decoded on the way to the stills.",
+                f"Packets of the picture that could not be decoded on the way to the stills: {errors}.",
                 value=errors,
                 unit="packets",
                 rule="Every packet decodes.",

@@ -9,7 +9,8 @@ from typing import Any
 
 from shared.timecode import MAX_RATE
 
-_WHOLE = re.compile(r"([0-9]{1,18})(?:\.0+)?(?: /.*)?")
+LARGEST = 2**53  # counts beyond it come from damaged headers, and JSON could not carry them
+_WHOLE = re.compile(r"([0-9]{1,15})(?:\.0+)?(?: /.*)?")
 _DECIMAL = re.compile(r"[0-9]{1,12}(?:\.[0-9]{1,12})?")
 # Nominal rates whose n/1001 form is in use (SMPTE ST 12-1 and ST 2036-1).
 _NTSC = (24, 30, 48, 60, 96, 120, 240)
@@ -29,6 +30,11 @@ def whole(value: Any) -> int | None:
     return int(match[1]) if match else None
 
 
+def decimal(value: Any) -> Fraction | None:
+    """A decimal fraction, exact: "36000.000020833". None for anything else."""
+    return Fraction(value) if isinstance(value, str) and _DECIMAL.fullmatch(value) else None
+
+
 def positive(value: Any) -> int | None:
     """A count above zero; zero stands for "not said"."""
     return whole(value) or None
@@ -45,9 +51,10 @@ def exact_rate(track: Mapping[str, Any]) -> Fraction | None:
 
 def snapped_rate(text: Any) -> Fraction | None:
     """The whole or n/1001 rate that `text` is the rounding of: "29.970" is 30000/1001. None: no such rate."""
-    if not isinstance(text, str) or not _DECIMAL.fullmatch(text):
+    value = decimal(text)
+    if value is None:
         return None
-    value, slack = Fraction(text), _rounding(text)
+    slack = _rounding(text)
     usual = (Fraction(n * 1000, 1001) for n in _NTSC)
     near = [rate for rate in (Fraction(round(value)), *usual) if abs(rate - value) <= slack]
     return near[0] if len(near) == 1 and 0 < near[0] <= MAX_RATE else None
@@ -55,9 +62,10 @@ def snapped_rate(text: Any) -> Fraction | None:
 
 def snapped_shape(text: Any) -> Fraction | None:
     """The pixel shape, width over height, that `text` is the rounding of: "1.422" is 64/45."""
-    if not isinstance(text, str) or not _DECIMAL.fullmatch(text):
+    value = decimal(text)
+    if value is None:
         return None
-    near = [shape for shape in _SHAPES if abs(shape - Fraction(text)) <= _rounding(text)]
+    near = [shape for shape in _SHAPES if abs(shape - value) <= _rounding(text)]
     return near[0] if len(near) == 1 else None
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from typing import Any, BinaryIO
 
@@ -13,10 +13,12 @@ import av.audio.stream
 import av.subtitles.codeccontext
 import av.subtitles.stream  # loaded lazily by av.open, when no file may be opened any more
 from av.container import InputContainer
+from av.packet import Packet
 from av.stream import Disposition, Stream
 from av.video.stream import VideoStream
 
-from ingest.media.facts import WARNING, Facts, Noticed
+from ingest.media.facts import TEXT_LIMITS, WARNING, Facts, Noticed
+from ingest.media.numbers import LARGEST
 from ingest.media.sniff import container_of
 from shared.errors import MediaError
 from shared.timecode import MAX_RATE
@@ -60,6 +62,17 @@ def has_decoder(stream: Stream) -> bool:
     return getattr(stream, "codec_context", None) is not None
 
 
+def packets_of(source: InputContainer, streams: Stream | Sequence[Stream]) -> Iterator[Packet[Any]]:
+    """The packets of these streams from here on. Raises av.FFmpegError where the file can't be read on."""
+    wanted = streams if isinstance(streams, Sequence) else [streams]
+    while True:
+        try:
+            yield from source.demux(wanted)
+            return
+        except IndexError:
+            continue  # a transport stream that began midway, which PyAV does not expect: not ours, go on
+
+
 def check_size(stream: VideoStream) -> None:
     """Raises MediaError where nothing decodes the pictures, or would allocate ones of an absurd size."""
     if not has_decoder(stream):
@@ -75,21 +88,20 @@ def complete(facts: Facts, source: InputContainer) -> tuple[Facts, list[Noticed]
 
     MediaInfo gives the pixel shape as a decimal, FFmpeg as the fraction that stands in the file.
     """
+    found: dict[str, Any] = _missing(facts, _sound(source))
     stream = picture_stream(source)
     if stream is None:
-        return facts, []
-    found: dict[str, Any] = {}
+        return dataclasses.replace(facts, **found), []
+    found |= _missing(facts, _picture(stream))
     if stream.sample_aspect_ratio:
         shape = Fraction(stream.sample_aspect_ratio)
         found["pixel_aspect"] = f"{shape.numerator}/{shape.denominator}"
-    if facts.bit_depth is None:
-        found["bit_depth"] = _bit_depth(stream)
     rate, more = facts_rate(facts), dict(facts.more)
     noticed: list[Noticed] = []
     if rate is None:
         rate, changed, noticed = _average_rate(facts, stream)
         found |= changed
-    if facts.frames is None and rate is not None:
+    if facts.frames is None and found.get("frames") is None and rate is not None:
         frames = _frames_by_last_picture(source, stream, rate)
         if frames is not None:
             found["frames"] = frames
@@ -97,12 +109,42 @@ def complete(facts: Facts, source: InputContainer) -> tuple[Facts, list[Noticed]
     return dataclasses.replace(facts, **found, more=more), noticed
 
 
+def _missing(facts: Facts, found: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in found.items() if getattr(facts, name) is None}
+
+
+def _picture(stream: VideoStream) -> dict[str, Any]:
+    if not has_decoder(stream):
+        return {}
+    codec = stream.codec_context
+    return {
+        "video_codec": codec.name[: TEXT_LIMITS["video_codec"]],
+        "width": codec.width or None,
+        "height": codec.height or None,
+        "bit_depth": _bit_depth(stream),
+        "frames": stream.frames or None,
+    }
+
+
+def _sound(source: InputContainer) -> dict[str, Any]:
+    streams = [stream for stream in source.streams.audio if has_decoder(stream)]
+    if not streams:
+        return {}
+    codec = streams[0].codec_context
+    return {
+        "audio_codec": codec.name[: TEXT_LIMITS["audio_codec"]],
+        "audio_channels": sum(stream.codec_context.channels for stream in streams) or None,
+        "audio_tracks": len(source.streams.audio),
+        "audio_rate": codec.sample_rate or None,
+    }
+
+
 def facts_rate(facts: Facts) -> Fraction | None:
     return Fraction(facts.rate_num, facts.rate_den) if facts.rate_num and facts.rate_den else None
 
 
 def _bit_depth(stream: VideoStream) -> int | None:
-    pixels = stream.codec_context.format if has_decoder(stream) else None
+    pixels = stream.codec_context.format
     depths = {component.bits for component in pixels.components} if pixels is not None else set()
     return depths.pop() if len(depths) == 1 else None
 
@@ -138,11 +180,12 @@ def _frames_by_last_picture(source: InputContainer, stream: VideoStream, rate: F
         last: int | None = None
         try:
             source.seek(target)
-            for packet in source.demux(stream):
+            for packet in packets_of(source, stream):
                 if packet.pts is not None and (last is None or packet.pts > last):
                     last = packet.pts
         except av.FFmpegError:
             continue
         if last is not None and last >= first:
-            return round((last - first) * base * rate) + 1
+            frames = round((last - first) * base * rate) + 1
+            return frames if frames < LARGEST else None
     return None

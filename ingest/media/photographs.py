@@ -82,7 +82,13 @@ def _eight_bit(image: Image.Image) -> Image.Image:
 def _plain(value: Any) -> str | None:
     """An Exif value as text: a rational as the fraction it is."""
     if isinstance(value, str):
-        return value.replace("\0", "").strip()[: TEXT_LIMITS["recorded_raw"]] or None
+        return (
+            value.replace("\0", "")
+            .encode("utf-8", "replace")
+            .decode("utf-8")
+            .strip()[: TEXT_LIMITS["recorded_raw"]]
+            or None
+        )
     if isinstance(value, int):
         return str(value)
     try:  # Pillow gives some rationals as floats; those of Exif have small terms

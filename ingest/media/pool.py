@@ -100,6 +100,11 @@ class MediaPool:
         if answer.problem is None:
             return answer.described
         what = Noticed("media-crash", FAULT, answer.problem, rule="A file can be read within its limits.")
+        if not answer.told:
+            # It fell before it had any facts, so over the first parser: the second may do without.
+            again = self._ask({**request, "careful": True}, self._limits.seconds)
+            if again.problem is None:
+                return replace(again.described, noticed=(*again.described.noticed, what))
         # What was known before the crash is kept; a fresh child draws the panel that says what happened.
         panel = self._ask({**request, "reason": answer.problem}, _PLACEHOLDER_SECONDS)
         known = answer.described
@@ -154,11 +159,13 @@ class _Limits:
 class _Answer:
     """`problem` says why the child is lost; `described` is then what it told before.
 
-    `fresh`: the child had read nothing before. `last`: it will read nothing more.
+    `told`: there is such a description. `fresh`: the child had read nothing before. `last`: it will read
+    nothing more.
     """
 
     described: Described
     problem: str | None = None
+    told: bool = False
     fresh: bool = False
     timed_out: bool = False
     last: bool = False
@@ -205,7 +212,7 @@ class _Child:
     def ask(self, request: dict[str, Any], seconds: float) -> _Answer:
         """Have one file described. Never raises for what the file does to the child."""
         self.asked += 1
-        known, deadline = Described(None), time.monotonic() + seconds
+        known, told, deadline = Described(None), False, time.monotonic() + seconds
         try:
             assert self._process.stdin is not None
             self._process.stdin.write(json.dumps(request).encode() + b"\n")
@@ -213,12 +220,13 @@ class _Child:
             while (line := self._line(deadline)) is not None:
                 words = json.loads(line)
                 known = _checked(words["done"] if "done" in words else words["facts"], request["stem"])
+                told = True
                 if "done" in words:
                     return _Answer(known, last=words.get("last") is True)
         except (OSError, ValueError, KeyError, TypeError, RecursionError):
             pass  # a broken pipe, or an answer that no sound child gives
         timed_out = time.monotonic() >= deadline
-        return _Answer(known, self._death(timed_out), self.asked == 1, timed_out)
+        return _Answer(known, self._death(timed_out), told, self.asked == 1, timed_out)
 
     def _line(self, deadline: float) -> bytes | None:
         """One line of the child's, or None: it died, said too much, or the time is up."""

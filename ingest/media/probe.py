@@ -16,7 +16,7 @@ from pymediainfo import MediaInfo
 from ingest.media.facts import FAULT, TEXT_LIMITS, Facts, Noticed
 from ingest.media.labels import start_of
 from ingest.media.limits import no_new_files, open_media
-from ingest.media.numbers import exact_rate, positive, snapped_shape, whole
+from ingest.media.numbers import LARGEST, decimal, exact_rate, positive, snapped_shape, whole
 from ingest.media.sniff import container_of
 from ingest.media.stamps import recorded
 from shared.errors import MediaError
@@ -33,8 +33,9 @@ _PARSER_NOTES = re.compile(
     r"IsTruncated|ConformanceErrors|CodecConfigurationBox|OverallBitRate.*|.*_Source|Delay_.*|TimeCode_.*"
     r"|(?:En|Tag)coded_Date|Tagged_Date|pointer_field|section_length|Source_Delay.*|intra_dc_precision|bext_.*"
 )
+_MOST_READS = 20_000  # of 64 KiB; an undamaged file needs some dozens
 _DECLARED_COUNT, _DECLARED_LENGTH = 100, 300
-_EXPECTED_SIZE = re.compile(r"File size \d+ is less than expected size (?:at least )?(\d+)")
+_EXPECTED_SIZE = re.compile(r"File size [0-9]+ is less than expected size (?:at least )?([0-9]{1,20})")
 
 
 def read_facts(path: Path) -> tuple[Facts, list[Noticed]]:
@@ -63,10 +64,11 @@ def load_parser() -> None:
 
 
 def _report(file: BinaryIO) -> tuple[Track, list[Track]]:
-    try:
+    try:  # RecursionError is a RuntimeError
         # By its buffer, so that nothing is derived from the file's name or its neighbours.
-        text = MediaInfo.parse(file, output="JSON", full=False, buffer_size=_buffer_size(file))
-        found = (json.loads(text, strict=False).get("media") or {}).get("track") or []
+        counted = _CountedReads(file)
+        text = MediaInfo.parse(counted, output="JSON", full=False, buffer_size=_buffer_size(file))
+        found = (_clean(json.loads(text, strict=False)).get("media") or {}).get("track") or []
     except (RuntimeError, ValueError, AttributeError) as error:
         raise MediaError(f"MediaInfo can't report on it: {error}") from error
     tracks: list[Track] = [track for track in found if isinstance(track, dict)]
@@ -74,9 +76,28 @@ def _report(file: BinaryIO) -> tuple[Track, list[Track]]:
     return general, [track for track in tracks if track.get("@type") in ("Video", "Audio", "Image", "Other")]
 
 
+class _CountedReads:
+    """A file that MediaInfo reads; a damaged one can send it to and fro for ever. Raises ValueError then."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self._left = _MOST_READS
+        self.seek, self.tell = file.seek, file.tell
+
+    def read(self, size: int) -> bytes:
+        self._left -= 1
+        if self._left < 0:
+            raise ValueError("it reads the file over and over")
+        return self._file.read(size)
+
+
 def _buffer_size(file: BinaryIO) -> int:
-    """MediaInfo turns back for a timecode only while a buffer is still to come: so never all in one."""
-    return min(65_536, max(1024, os.fstat(file.fileno()).st_size // 4))
+    """MediaInfo turns back for a timecode only while a buffer is still to come: so never all in one.
+
+    A power of two: with odd sizes version 24.12 was seen to hang on cut transport streams.
+    """
+    size = os.fstat(file.fileno()).st_size
+    return next((buffer for buffer in (65_536, 16_384, 4096) if size > 2 * buffer), 1024)
 
 
 def _translate(general: Track, tracks: Sequence[Track]) -> tuple[Facts, list[Noticed]]:
@@ -171,8 +192,9 @@ def _time_reference(sound: Sequence[Track]) -> int | None:
     """Samples since midnight, from `bext` (EBU Tech 3285), which the report gives in seconds to 1e-9."""
     for track in sound:
         delay, rate = track.get("Delay"), positive(track.get("SamplingRate"))
-        if rate and isinstance(delay, str) and "bext" in str(track.get("Delay_Source")):
-            return round(Fraction(delay) * rate)
+        seconds = decimal(delay) if "bext" in str(track.get("Delay_Source")) else None
+        if rate and seconds is not None:
+            return round(seconds * rate)
     return None
 
 
@@ -193,14 +215,15 @@ def _truncation(general: Track) -> list[Noticed]:
         return []
     size = positive(general.get("FileSize")) or 0
     expected = _EXPECTED_SIZE.search(json.dumps(extra.get("ConformanceErrors")))
-    missing = int(expected[1]) - size if expected else None
+    missing = max(0, int(expected[1]) - size) if expected else 0
+    missing = missing if missing < LARGEST else 0  # a header that claims exabytes is damaged itself
     said = f": {missing} of {size + missing} bytes are missing" if missing else ""
     return [
         Noticed(
             "file-truncated",
             FAULT,
             f"The file ends before its own header says it does{said}. Keep it and have it repaired.",
-            value=missing,
+            value=missing or None,
             unit="bytes" if missing else "",
             rule="A recording that was not closed lacks its end or its index.",
         )
@@ -215,6 +238,13 @@ def _text(field: str, value: Any) -> str | None:
 def _clip(value: Any) -> str | None:
     if not isinstance(value, str) or not value.strip():
         return None
-    # PostgreSQL can't store NUL, and a lone surrogate can't be written as UTF-8.
-    clean = value.replace("\0", "").encode("utf-8", "replace").decode("utf-8")
-    return clean.strip()[:_DECLARED_LENGTH] or None
+    return value.strip()[:_DECLARED_LENGTH] or None
+
+
+def _clean(value: Any) -> Any:
+    """The report without what no database takes: NUL, and surrogates that stand alone."""
+    if isinstance(value, str):
+        return value.replace("\0", "").encode("utf-8", "replace").decode("utf-8")
+    if isinstance(value, dict):
+        return {_clean(name): _clean(one) for name, one in value.items()}
+    return [_clean(one) for one in value] if isinstance(value, list) else value

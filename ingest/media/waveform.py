@@ -20,7 +20,7 @@ from av.container import InputContainer
 
 from ingest.media.drawing import Envelope
 from ingest.media.facts import FAULT, Facts, Noticed
-from ingest.media.opened import has_decoder
+from ingest.media.opened import has_decoder, packets_of
 
 WHOLE_SECONDS = 600  # decoded whole up to this length; beyond it, this many seconds in all
 MAX_CHANNELS = 16
@@ -79,7 +79,7 @@ class _Reader:
     def blocks(self) -> Iterator[tuple[AudioStream, AudioFrame]]:
         if not self.streams:
             return
-        packets = self.source.demux(self.streams)
+        packets = packets_of(self.source, self.streams)
         while True:
             try:
                 packet = next(packets)
@@ -212,7 +212,7 @@ def _problems(reader: _Reader) -> list[Noticed]:
         Noticed(
             "decode-errors" if reader.samples else "sound-unreadable",
             FAULT,
-            f"{reader.errors} packets of the sound could not be decoded."
+            f"Packets of the sound that could not be decoded: {reader.errors}."
             if reader.samples
             else "No sample of the sound could be decoded.",
             value=reader.errors,

@@ -13,13 +13,15 @@ from sqlalchemy.orm import Session
 
 from shared.errors import ConflictError, NotFoundError, UsageError
 from shared.models import Camera, CameraKind, Production, ShootingDay, ZoneRule
+from shared.names import unportable
 from shared.timecode import Rate
 
 
 def slug_of(name: str) -> str:
     """A folder name for any drive: ASCII letters, digits and hyphens, at most 60 characters."""
     plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
-    return re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:60].strip("-") or "production"
+    slug = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:60].strip("-") or "production"
+    return slug if unportable(slug.encode()) is None else f"{slug}-production"
 
 
 def make_production(
@@ -71,16 +73,20 @@ def make_production(
 
 
 def find_production(session: Session, name: str | None) -> Production:
-    """The production of that name, folder name or id; without a name the latest. Raises NotFoundError."""
+    """The production of that name, else folder name, else id; without a name the latest.
+
+    Raises NotFoundError that lists the productions there are.
+    """
     if name is None:
         found = session.scalar(select(Production).order_by(Production.id.desc()).limit(1))
         if found is None:
             raise NotFoundError("there is no production yet", remedy='Make one: rushlight new "My film"')
         return found
-    for one in session.scalars(select(Production)):
-        if name in (one.name, one.slug, str(one.id)):
-            return one
-    names = list(session.scalars(select(Production.name)))
+    there = list(session.scalars(select(Production).order_by(Production.id)))
+    for keys in ([one.name for one in there], [one.slug for one in there], [str(one.id) for one in there]):
+        if name in keys:
+            return there[keys.index(name)]
+    names = [one.name for one in there]
     raise NotFoundError(
         f"no production named {name}",
         remedy=f"There is: {', '.join(names)}." if names else "rushlight new NAME",
@@ -110,31 +116,24 @@ def set_day(
         day = session.scalar(select(ShootingDay).filter_by(production_id=production.id, number=number))
     elif date is not None:
         day = session.scalar(select(ShootingDay).filter_by(production_id=production.id, date=date))
+    if day is None and date is None:
+        raise UsageError(
+            "a shooting day needs a date" if number is None else f"day {number} needs a date",
+            remedy=f"rushlight day {number or 1} --date 2026-05-12 --goal …",
+        )
+    if date is not None:
+        twin = session.scalar(select(ShootingDay).filter_by(production_id=production.id, date=date))
+        if twin is not None and twin is not day:
+            raise ConflictError(f"{date} is day {twin.number} already", remedy="One date, one shooting day.")
     if day is None:
-        if date is None:
-            raise UsageError(
-                f"day {number} needs a date", remedy=f"rushlight day {number or 1} --date 2026-05-12 --goal …"
-            )
         day = ShootingDay(
-            production_id=production.id,
-            number=number or _next_number(session, production),
-            date=date,
-            goal="",
+            production_id=production.id, number=number or _next_number(session, production), goal=""
         )
         session.add(day)
-    if date is not None and day.date != date:
+    if date is not None:
         day.date = date
     if goal is not None:
         day.goal = goal
-    twin = session.scalar(
-        select(ShootingDay).where(
-            ShootingDay.production_id == production.id,
-            ShootingDay.date == day.date,
-            ShootingDay.number != day.number,
-        )
-    )
-    if twin is not None:
-        raise ConflictError(f"{day.date} is day {twin.number} already", remedy="One date, one shooting day.")
     session.flush()
     return day
 
@@ -150,7 +149,10 @@ def find_day(session: Session, production: Production, number: int) -> ShootingD
     """Raises NotFoundError that lists the days there are."""
     day = session.scalar(select(ShootingDay).filter_by(production_id=production.id, number=number))
     if day is None:
-        there = ", ".join(f"{d.number} ({d.date})" for d in production.days)
+        days = session.scalars(
+            select(ShootingDay).filter_by(production_id=production.id).order_by(ShootingDay.number)
+        )
+        there = ", ".join(f"{d.number} ({d.date})" for d in days)
         raise NotFoundError(
             f"no shooting day {number}",
             remedy=(f"There is: {there}. " if there else "")

@@ -23,6 +23,7 @@ from shared.models import (
     Reel,
 )
 from shared.models.base import now
+from shared.names import unportable
 
 # FAT keeps times in steps of two seconds, so the same file may show two slightly different stamps.
 SAME_TIME_NS = 2_000_000_000
@@ -92,7 +93,7 @@ def next_reel_name(session: Session, production: Production, camera: Camera | No
     letter = camera.letter if camera is not None else NO_CAMERA
     highest = 0
     for name in session.scalars(select(Reel.name).where(Reel.production_id == production.id)):
-        match = re.fullmatch(re.escape(letter) + r"(\d+)", name)
+        match = re.fullmatch(re.escape(letter) + r"([0-9]+)", name, re.IGNORECASE)
         if match:
             highest = max(highest, int(match[1]))
     return f"{letter}{highest + 1:03d}"
@@ -100,7 +101,7 @@ def next_reel_name(session: Session, production: Production, camera: Camera | No
 
 def check_reel_name(session: Session, production: Production, name: str) -> str:
     """A name for a new reel. Raises UsageError if it is no folder name, ConflictError if it was used."""
-    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}", name):
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}", name) or unportable(name.encode()):
         raise UsageError(
             f"{name!r} can't name a reel", remedy="Use letters, digits, - and _, such as A001 (32 at most)."
         )

@@ -85,7 +85,7 @@ def _limits(model: type[Base]) -> tuple[tuple[str, int], ...]:
 
 @event.listens_for(Session, "before_flush")
 def _refuse_long_text(session: Session, _context: object, _rows: object) -> None:
-    """PostgreSQL refuses a text that is longer than its column, SQLite keeps it: here both refuse, in words."""
+    """PostgreSQL refuses a text longer than its column, SQLite keeps it: here both refuse, in words."""
     for row in (*session.new, *session.dirty):
         if not isinstance(row, Base):
             continue

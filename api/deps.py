@@ -1,0 +1,52 @@
+"""What endpoints are given.
+
+An endpoint opens its session itself, `with reading(service.sessions)` or `with writing(…)`, and makes
+its answer inside. A session handed in by the framework would hold its connection, or the one write
+lock, while the endpoint waits for a thread; forty such requests wait for each other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Depends, Path, Query
+from starlette.requests import Request
+
+from shared.db import Sessions
+from shared.settings import Settings
+from shared.vocabulary import Vocabulary
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """What the application was made with."""
+
+    settings: Settings
+    sessions: Sessions
+    vocabulary: Vocabulary
+
+
+async def service_of(request: Request) -> Service:
+    service = request.app.state.service
+    assert isinstance(service, Service)
+    return service
+
+
+LARGEST_ID = 2**63 - 1  # what the databases' own integers hold
+
+ServiceDep = Annotated[Service, Depends(service_of)]
+RowId = Annotated[int, Path(ge=1, le=LARGEST_ID, description="The row's id.")]
+ProductionName = Annotated[
+    str | None,
+    Query(
+        alias="production",
+        max_length=200,
+        description="The production's name, folder name or id. Without it: the latest.",
+    ),
+]
+Limit = Annotated[int, Query(ge=1, le=500, description="How many to give at most.")]
+AfterId = Annotated[
+    int | None,
+    Query(ge=0, le=LARGEST_ID, description="Go on after this id; `next` of the page before has it."),
+]

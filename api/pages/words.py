@@ -1,0 +1,118 @@
+"""States, sizes and lengths as people say them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from api.reads.copies import CopiesAt, ReelCopies
+from shared.models import CopyState, Severity
+
+# Not by the system's language: the page reads the same wherever it is made.
+_WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+_MONTHS = (
+    *("January", "February", "March", "April", "May", "June", "July"),
+    *("August", "September", "October", "November", "December"),
+)
+
+# Two copies on different drives are what a card may be formatted on (common practice, no source).
+ENOUGH_COPIES = 2
+
+COPY_WORDS = {
+    CopyState.VERIFIED: "verified",
+    CopyState.WRITTEN: "written, not verified",
+    CopyState.DIFFERS: "differs from the card",
+    CopyState.MISSING: "missing",
+}
+SEVERITY_WORDS = {Severity.NOTE: "Note", Severity.WARNING: "Warning", Severity.FAULT: "Fault"}
+CERTAINTY_WORDS = {
+    "stated": "the file states its zone",
+    "assumed": "zone assumed from the camera's clock rule",
+    "file": "from the file's own date",
+    "none": "",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How a reel's copies stand. `sound`: nothing is to be done, as far as the catalogue knows."""
+
+    sound: bool
+    lines: tuple[str, ...]
+
+
+def say_date(date: dt.date) -> str:
+    return f"{_WEEKDAYS[date.weekday()]} {date.day} {_MONTHS[date.month - 1]} {date.year}"
+
+
+def say_count(count: int, one: str, many: str | None = None) -> str:
+    return f"{count:,} {one if count == 1 else many or one + 's'}".replace(",", "\u202f")
+
+
+def say_list(names: Sequence[str]) -> str:
+    """ "North, South and Attic"."""
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def say_bytes(size: int) -> str:
+    """In decimal units, as drives are labelled (IEC 80000-13 keeps MiB for the others)."""
+    amount = float(size)
+    for unit in ("bytes", "kB", "MB", "GB"):
+        if amount < 1000:
+            return f"{size} {unit}" if unit == "bytes" else f"{amount:.1f} {unit}"
+        amount /= 1000
+    return f"{amount:.2f} TB"
+
+
+def say_standing(copies: ReelCopies, refusals: Sequence[str] = ()) -> Standing:
+    """What is proven of a reel, and at how many places; every number is of files.
+
+    `refusals`: why its last offload said that the card is to be kept. Two destinations on one drive, say,
+    can't be told here, and were told there.
+    """
+    lines = []
+    whole = [one for one in copies.at if _is_whole(one, copies)]
+    if whole:
+        places = say_list([one.destination for one in whole])
+        lines.append(f"{_all_files(copies)} verified at {places}.")
+    lines += [_say_destination(one, copies) for one in copies.at if one not in whole]
+    if copies.unreadable:
+        lines.append(f"{say_count(copies.unreadable, 'file')} could not be read from the card.")
+    if not copies.files:
+        lines.append("No file is recorded.")
+    if len(whole) < ENOUGH_COPIES:
+        lines.append(
+            "Only one complete copy: keep the card." if whole else "No complete copy: keep the card."
+        )
+    elif refusals:
+        lines.append(f"Keep the card, its last offload said: {refusals[0].partition(': ')[0]}.")
+    sound = len(whole) >= ENOUGH_COPIES and not copies.unreadable and not refusals
+    return Standing(sound, tuple(lines))
+
+
+def _is_whole(one: CopiesAt, copies: ReelCopies) -> bool:
+    return 0 < one.verified == copies.files - copies.unreadable
+
+
+def _all_files(copies: ReelCopies) -> str:
+    readable = copies.files - copies.unreadable
+    if copies.unreadable:
+        return f"The other {say_count(readable, 'file')}"
+    return "The one file" if readable == 1 else f"All {say_count(readable, 'file')}"
+
+
+def _say_destination(one: CopiesAt, copies: ReelCopies) -> str:
+    parts = [
+        f"{count} {words}"
+        for count, words in (
+            (one.verified, "verified"),
+            (one.written, "written but not verified"),
+            (one.differs, "different from the card"),
+            (one.missing, "missing"),
+        )
+        if count
+    ]
+    return f"At {one.destination}: {say_list(parts)}, of {say_count(copies.files, 'file')}."

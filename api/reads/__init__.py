@@ -1,0 +1,1 @@
+"""What routes and pages read alike, as plain values."""

@@ -1,0 +1,108 @@
+"""Offloads: what was copied when, and the request for another."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session, contains_eager, joinedload
+
+from api.deps import AfterId, Limit, ProductionName, RowId, ServiceDep
+from api.paging import next_link, read_page
+from api.schemas import work
+from api.schemas.base import Listing
+from api.schemas.reels import Offload, OffloadSummary, offload_shape, offload_summary
+from shared import models
+from shared.card_folders import find_card_folder
+from shared.catalogue.productions import find_day, find_production
+from shared.catalogue.requests import file_request, open_requests
+from shared.db import reading, writing
+from shared.errors import ConflictError, NotFoundError, UsageError
+from shared.models import RequestKind
+from shared.settings import Settings
+
+router = APIRouter(prefix="/offloads", tags=["offloads"])
+
+
+@router.get("", summary="List a production's offloads, the latest first", responses={404: {}})
+def list_offloads(
+    service: ServiceDep,
+    request: Request,
+    production: ProductionName = None,
+    limit: Limit = 100,
+    after: AfterId = None,
+) -> Listing[OffloadSummary]:
+    with reading(service.sessions) as session:
+        found = find_production(session, production)
+        rows, last = read_page(
+            session,
+            select(models.Offload)
+            .join(models.Offload.reel)
+            .where(models.Reel.production_id == found.id)
+            .options(contains_eager(models.Offload.reel).joinedload(models.Reel.production)),
+            models.Offload.id,
+            limit=limit,
+            after=after,
+            newest_first=True,
+        )
+        return Listing(items=[offload_summary(row) for row in rows], next=next_link(request, last))
+
+
+@router.get("/{id}", summary="Read one offload with its report", responses={404: {}})
+def read_offload(service: ServiceDep, id: RowId) -> Offload:
+    with reading(service.sessions) as session:
+        with_reel = joinedload(models.Offload.reel).joinedload(models.Reel.production)
+        row = session.get(models.Offload, id, options=[with_reel])
+        if row is None:
+            raise NotFoundError(f"there is no offload {id}", remedy="List the offloads and use their ids.")
+        return offload_shape(row)
+
+
+@router.post(
+    "",
+    summary="Ask for a card to be offloaded",
+    description="Files a request, which a worker carries out; `Location` says where to see how far it is.",
+    status_code=202,
+    responses={404: {}, 409: {}},
+)
+def request_offload(service: ServiceDep, body: work.OffloadOrder, response: Response) -> work.Request:
+    _check_destinations(service.settings, body.to)
+    card = str(find_card_folder(service.settings.watch_folders, body.card).path)
+    with writing(service.sessions) as session:
+        production = find_production(session, body.production)
+        if body.day is not None:
+            find_day(session, production, body.day)
+        _check_not_asked_yet(session, production, card)
+        order = {
+            "card": card,
+            "to": body.to,
+            "production": production.slug,
+            "camera": body.camera,
+            "reel": body.reel,
+            "day": body.day,
+        }
+        row = file_request(session, RequestKind.OFFLOAD, order)
+        response.headers["Location"] = f"/api/v1/requests/{row.id}"
+        return work.request_shape(row)
+
+
+def _check_destinations(settings: Settings, names: list[str]) -> None:
+    unknown = [name for name in names if name not in settings.destinations]
+    if unknown:
+        there = ", ".join(sorted(settings.destinations))
+        raise NotFoundError(
+            f"no destination is named {unknown[0]}",
+            remedy=f"There is: {there}." if there else "Name folders under [destinations] in config.toml.",
+        )
+    if len(set(names)) < len(names):
+        raise UsageError("a destination is named twice", remedy="Name each once.")
+
+
+def _check_not_asked_yet(session: Session, production: models.Production, card: str) -> None:
+    # Two who ask at once pass here one after the other. SQLite has one writer anyway.
+    session.scalar(select(models.Production.id).filter_by(id=production.id).with_for_update())
+    for request in open_requests(session, RequestKind.OFFLOAD):
+        if request.order.get("card") == card:
+            raise ConflictError(
+                f"this card is already asked for, in request {request.id}",
+                remedy="Wait until that one is done or failed.",
+            )

@@ -1,0 +1,1 @@
+"""What goes over the wire, one noun a module, and how rows become it."""

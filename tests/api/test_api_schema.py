@@ -1,0 +1,179 @@
+"""The OpenAPI document: complete, valid, and what the service really answers."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Any
+from urllib.parse import urlencode
+
+import jsonschema  # type: ignore[import-untyped]
+import pytest
+from starlette.testclient import TestClient
+
+from api.errors import PROBLEM_TYPE
+from shared.query_fields import TERM_FIELDS, TEXT_FIELDS
+from tests.api.catalogue import Seeded
+
+ALSO_PROBLEMS = {"400", "421", "500", "503"}
+
+
+@pytest.fixture
+def document(client: TestClient) -> dict[str, Any]:
+    answer = client.get("/api/v1/openapi.json")
+    assert answer.status_code == 200
+    document: dict[str, Any] = answer.json()
+    return document
+
+
+def operations(document: dict[str, Any]) -> Iterator[tuple[str, str, dict[str, Any]]]:
+    for path, methods in document["paths"].items():
+        for method, operation in methods.items():
+            yield method, path, operation
+
+
+def follow(document: dict[str, Any], value: dict[str, Any]) -> dict[str, Any]:
+    """What a reference points at."""
+    while "$ref" in value:
+        found: Any = document
+        for part in value["$ref"].removeprefix("#/").split("/"):
+            found = found[part]
+        value = found
+    return value
+
+
+def test_every_operation_is_described(document: dict[str, Any]) -> None:
+    for method, path, operation in operations(document):
+        where = f"{method} {path}"
+        assert operation["summary"] and operation["tags"], where
+        assert set(operation["tags"]) <= {tag["name"] for tag in document["tags"]}, where
+        success = [status for status in operation["responses"] if status.startswith("2")]
+        assert success, where
+        for status in success:
+            content = operation["responses"][status]["content"]
+            for media_type, body in content.items():
+                assert body["schema"], f"{where} {status} {media_type}"
+        for parameter in operation.get("parameters", ()):
+            described = parameter.get("description") or parameter["schema"].get("description")
+            assert described or parameter["in"] == "path", f"{where} {parameter['name']}"
+
+
+def test_every_operation_declares_its_problems(document: dict[str, Any]) -> None:
+    for method, path, operation in operations(document):
+        problems = {status for status in operation["responses"] if status >= "400"}
+        assert problems >= ALSO_PROBLEMS, path
+        if "requestBody" in operation:
+            assert problems >= {"403", "413", "415", "422"}, path
+        if "{" in path:
+            assert {"404", "422"} <= problems, path
+        if method in ("patch", "put"):
+            assert {"412", "428"} <= problems, path
+        for status in problems:
+            response = follow(document, operation["responses"][status])
+            assert list(response["content"]) == [PROBLEM_TYPE], path
+            schema = follow(document, response["content"][PROBLEM_TYPE]["schema"])
+            assert {"type", "title", "status", "detail"} <= set(schema["required"])
+
+
+def test_operation_ids_are_readable_and_unique(document: dict[str, Any]) -> None:
+    ids = [operation["operationId"] for _, _, operation in operations(document)]
+    assert len(set(ids)) == len(ids)
+    assert all(re.fullmatch(r"[a-z]+(_[a-z]+)+", one) for one in ids), ids
+
+
+def test_operation_ids_stay_the_same(document: dict[str, Any]) -> None:
+    """Generated clients name their functions by them: a change here breaks somebody's program."""
+    found = {f"{method.upper()} {path}": op["operationId"] for method, path, op in operations(document)}
+    assert found == {
+        "GET /health": "read_health",
+        "GET /ready": "read_readiness",
+        "GET /api/v1/productions": "list_productions",
+        "POST /api/v1/productions": "create_production",
+        "GET /api/v1/productions/{production}": "read_production",
+        "GET /api/v1/days": "list_days",
+        "GET /api/v1/days/{number}": "read_day",
+        "PUT /api/v1/days/{number}": "put_day",
+        "GET /api/v1/cameras": "list_cameras",
+        "GET /api/v1/cameras/{letter}": "read_camera",
+        "GET /api/v1/lenses": "list_lenses",
+        "GET /api/v1/cards": "list_cards",
+        "GET /api/v1/card-folders": "list_card_folders_now",
+        "GET /api/v1/destinations": "list_destinations",
+        "GET /api/v1/reels": "list_reels",
+        "GET /api/v1/reels/{id}": "read_reel",
+        "GET /api/v1/offloads": "list_offloads",
+        "POST /api/v1/offloads": "request_offload",
+        "GET /api/v1/offloads/{id}": "read_offload",
+        "GET /api/v1/clips": "list_clips",
+        "GET /api/v1/clips/facets": "read_facets",
+        "GET /api/v1/clips/{id}": "read_one_clip",
+        "GET /api/v1/clips/{id}/log": "read_log",
+        "PATCH /api/v1/clips/{id}/log": "patch_log",
+        "GET /api/v1/clips/{id}/findings": "list_findings",
+        "GET /api/v1/stills/{id}": "read_still_image",
+        "GET /api/v1/vocabulary": "read_vocabulary",
+        "GET /api/v1/handovers": "list_handovers",
+        "POST /api/v1/handovers": "request_handover",
+        "GET /api/v1/requests": "list_requests",
+        "GET /api/v1/requests/{id}": "read_request",
+    }
+
+
+def test_every_schema_is_a_schema(document: dict[str, Any]) -> None:
+    """OpenAPI 3.1: schemas are those of JSON Schema draft 2020-12, whose meta-schema judges them."""
+    assert document["openapi"].startswith("3.1.")
+    for schema in document["components"]["schemas"].values():
+        jsonschema.Draft202012Validator.check_schema(schema)
+    text = str(document)
+    for name in re.findall(r"#/components/schemas/([A-Za-z0-9_]+)", text):
+        assert name in document["components"]["schemas"]
+    assert "HTTPValidationError" not in text
+
+
+def test_what_the_service_answers_fits_its_schema(
+    client: TestClient, document: dict[str, Any], seeded: Seeded
+) -> None:
+    """Every GET, asked for real over the seeded catalogue."""
+    client.post("/api/v1/handovers", json={"query": "kind:interview"})
+    values = {"production": seeded.slug, "number": 1, "letter": "A"}
+    asked = 0
+    for method, path, operation in operations(document):
+        if method != "get":
+            continue
+        id = seeded.offload if "offloads" in path else seeded.still if "stills" in path else 1
+        address = path.format(**values, id=id)
+        answer = client.get(address)
+        assert answer.status_code == 200, f"{address}: {answer.text}"
+        media_type = answer.headers["content-type"]
+        schema = operation["responses"]["200"]["content"][media_type]["schema"]
+        if media_type == "application/json":
+            validator = jsonschema.Draft202012Validator(
+                {**schema, "components": document["components"]},
+                format_checker=jsonschema.Draft202012Validator.FORMAT_CHECKER,
+            )
+            validator.validate(answer.json())
+        asked += 1
+    assert asked == 26
+
+
+def test_a_problem_fits_its_schema(client: TestClient, document: dict[str, Any], seeded: Seeded) -> None:
+    schema = {**document["components"]["schemas"]["Problem"], "components": document["components"]}
+    queries = ["kind:nope", "kindd:x", '"open', "day:9"]
+    addresses = [f"/api/v1/clips?{urlencode({'q': query})}" for query in queries]
+    for address in (*addresses, "/api/v1/clips?limit=x", "/api/v1/nothing", "/api/v1/clips/99"):
+        answer = client.get(address)
+        assert answer.status_code >= 400
+        jsonschema.Draft202012Validator(schema).validate(answer.json())
+
+
+def test_the_log_has_every_field_of_the_vocabulary(document: dict[str, Any]) -> None:
+    """A field added to the log must be readable and editable here too."""
+    for name in ("LogEntry", "LogPatch"):
+        fields = set(document["components"]["schemas"][name]["properties"])
+        assert fields >= {*TERM_FIELDS, *TEXT_FIELDS, "tags", "people"}
+
+
+def test_the_token_is_declared(document: dict[str, Any]) -> None:
+    assert document["components"]["securitySchemes"]["token"]["scheme"] == "bearer"
+    assert {"token": []} in document["security"]
+    assert document["paths"]["/health"]["get"]["security"] == []

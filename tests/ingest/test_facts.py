@@ -1,0 +1,551 @@
+"""Facts against other readers of the same files (ffprobe and PyAV) and against published layouts."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+import random
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import av
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from PIL import ExifTags, Image
+from pymediainfo import MediaInfo
+from sqlalchemy import String
+
+from ingest.media import facts as words
+from ingest.media.describe import read
+from ingest.media.facts import Described, Facts, Noticed, StillTaken
+from ingest.media.kinds import kind_of
+from ingest.media.labels import start_of
+from ingest.media.numbers import snapped_rate, snapped_shape
+from shared.models import Severity, StillKind, TakeFacts
+from shared.timecode import Rate, Timecode
+from tests.ingest.media_support import (
+    as_rate,
+    ffprobe,
+    first_stream,
+    make_counter,
+    needs_ffmpeg,
+    run_ffmpeg,
+    stamp_movie,
+    turn_movie,
+    wave_bytes,
+)
+
+RATES = {
+    "24000/1001": ("01:02:03:04", False),
+    "25": ("10:00:00:00", False),
+    "30000/1001": ("01:02:03;04", True),
+    "30000/1001 non-drop": ("01:02:03:04", False),
+    "50": ("23:59:59:49", False),
+    "60000/1001": ("00:59:59;58", True),
+}
+X264 = ("-c:v", "libx264", "-preset", "ultrafast")
+CONTAINERS = {
+    "mov": ((*X264, "-bf", "2", "-c:a", "pcm_s24le"), "MPEG-4", "AVC", "PCM"),
+    "mp4": ((*X264, "-bf", "2", "-c:a", "aac"), "MPEG-4", "AVC", "AAC"),
+    "mxf": (("-c:v", "mpeg2video", "-b:v", "4M", "-c:a", "pcm_s16le"), "MXF", "MPEG Video", "PCM"),
+    "mts": ((*X264, "-bf", "2", "-c:a", "ac3", "-f", "mpegts"), "MPEG-TS", "AVC", "AC-3"),
+    "mkv": ((*X264, "-bf", "2", "-c:a", "flac"), "Matroska", "AVC", "FLAC"),
+}
+STAMP = "2026-05-12T09:41:07Z"
+
+
+def read_facts(path: Path) -> tuple[Facts, list[Noticed]]:
+    facts, noticed = read(path)
+    assert facts is not None, noticed
+    return facts, noticed
+
+
+@needs_ffmpeg
+@pytest.mark.parametrize("name", RATES)
+@pytest.mark.parametrize("suffix", CONTAINERS)
+def test_facts_equal_what_two_other_readers_say(tmp_path: Path, suffix: str, name: str) -> None:
+    codec, container, video_codec, audio_codec = CONTAINERS[suffix]
+    timecode, drop = RATES[name]
+    rate = name.split()[0]
+    path = tmp_path / f"clip.{suffix}"
+    run_ffmpeg(
+        *("-f", "lavfi", "-i", f"testsrc2=s=160x96:r={rate}", "-f", "lavfi", "-i", "sine=r=48000"),
+        *("-t", "0.8", "-timecode", timecode, "-metadata", f"creation_time={STAMP}", "-ac", "2"),
+        *codec,
+        path,
+    )
+    facts, _ = read_facts(path)
+
+    report = ffprobe(path, "-count_packets")
+    video, audio = first_stream(report, "video"), first_stream(report, "audio")
+    assert (facts.rate_num, facts.rate_den) == as_rate(rate)
+    if suffix != "mkv":  # whose time stamps are milliseconds, so that FFmpeg's average is only near
+        assert as_rate(video["avg_frame_rate"]) == as_rate(rate)
+    assert facts.frames == int(video["nb_read_packets"])
+    assert (facts.width, facts.height) == (video["width"], video["height"])
+    assert facts.pixel_aspect == video["sample_aspect_ratio"].replace(":", "/")
+    assert (facts.bit_depth, facts.chroma) == (8, "4:2:0") and video["pix_fmt"] == "yuv420p"
+    assert facts.audio_channels == audio["channels"]
+    assert facts.audio_rate == int(audio["sample_rate"])
+    assert facts.audio_tracks == 1
+    assert (facts.container, facts.video_codec, facts.audio_codec) == (container, video_codec, audio_codec)
+    assert facts.rate_mode != "variable"
+
+    with av.open(str(path)) as other:
+        stream = other.streams.video[0]
+        assert stream.guessed_rate == Fraction(rate) or suffix == "mkv"
+        assert facts.frames == sum(1 for _ in other.decode(stream))
+        assert facts.audio_channels == other.streams.audio[0].codec_context.channels
+
+    if suffix == "mts":  # FFmpeg writes none there, and none must be made up
+        assert (facts.start_timecode, facts.start_frame, facts.drop_frame) == (None, None, None)
+    else:
+        tags = [report["format"].get("tags", {}), *(s.get("tags", {}) for s in report["streams"])]
+        theirs = {value for tag in tags for key, value in tag.items() if key.lower() == "timecode"}
+        assert theirs == {timecode}
+        assert (facts.start_timecode, facts.drop_frame) == (timecode, drop)
+        assert facts.start_frame == Timecode.parse(timecode, Rate.parse(rate)).frames
+
+
+@needs_ffmpeg
+@pytest.mark.parametrize("kilobytes", [9, 40, 63, 65, 80, 129, 300, 900])
+def test_reading_by_buffer_finds_what_reading_by_name_finds(tmp_path: Path, kilobytes: int) -> None:
+    """The parser is handed a buffer, for safety; at no size may it miss what it would find by the name."""
+    path = tmp_path / "clip.mp4"
+    run_ffmpeg(
+        *("-f", "lavfi", "-i", "testsrc2=s=64x64:r=25", "-t", "0.4", "-timecode", "10:00:00:00"),
+        *(*X264, "-metadata", "comment=" + "x" * 500),
+        path,
+    )
+    data = bytearray(path.read_bytes())
+    # ISO/IEC 14496-12, 8.1.1: grow the media data box, behind its content, and leave the index last
+    start, end = data.find(b"mdat") - 4, data.rfind(b"moov") - 4
+    assert int.from_bytes(data[start : start + 4], "big") == end - start
+    more = bytes(max(0, kilobytes * 1024 - len(data)))
+    data[start : start + 4] = (end - start + len(more)).to_bytes(4, "big")
+    path.write_bytes(data[:end] + more + data[end:])
+    report = MediaInfo.parse(str(path), output="JSON", full=False)
+    named = next(track for track in json.loads(report)["media"]["track"] if track["@type"] == "Other")
+    assert read_facts(path)[0].start_timecode == named["TimeCode_FirstFrame"] == "10:00:00:00"
+
+
+@needs_ffmpeg
+@pytest.mark.parametrize(
+    ("suffix", "zone", "field"),
+    [
+        ("mov", "assumed-utc", "movie header"),
+        ("mp4", "assumed-utc", "movie header"),
+        ("mkv", "stated", "DateUTC"),
+        ("mxf", "unknown", "General Encoded_Date"),
+        ("mts", None, None),
+    ],
+)
+def test_a_stamp_keeps_its_field_and_what_is_known_of_its_zone(
+    tmp_path: Path, suffix: str, zone: str | None, field: str | None
+) -> None:
+    path = tmp_path / f"clip.{suffix}"
+    codec = CONTAINERS[suffix][0]
+    run_ffmpeg(
+        *("-f", "lavfi", "-i", "testsrc2=s=160x96:r=25", "-f", "lavfi", "-i", "sine=r=48000", "-t", "0.4"),
+        *("-metadata", f"creation_time={STAMP}", *codec),
+        path,
+    )
+    facts, noticed = read_facts(path)
+    assert (facts.recorded_zone, facts.recorded_field) == (zone, field)
+    if zone is not None:
+        assert facts.recorded_raw is not None and facts.recorded_raw.startswith("2026-05-12 09:41:07")
+    assert "recorded-date-unset" not in [one.code for one in noticed]
+
+
+@needs_ffmpeg
+def test_a_stamp_with_its_own_offset_comes_before_the_header(tmp_path: Path) -> None:
+    path = tmp_path / "clip.mov"
+    run_ffmpeg(
+        *("-f", "lavfi", "-i", "testsrc2=s=64x64:r=25", "-t", "0.2", "-c:v", "libx264"),
+        *("-metadata", f"creation_time={STAMP}", "-movflags", "use_metadata_tags"),
+        *("-metadata", "org.example.creationdate=2026-05-12T10:41:07+0100"),
+        *("-metadata", "org.example.lens=Prime 35"),
+        path,
+    )
+    facts, _ = read_facts(path)
+    assert (facts.recorded_raw, facts.recorded_zone) == ("2026-05-12T10:41:07+0100", "stated")
+    assert facts.more["declared"]["org_example_lens"] == "Prime 35"
+
+
+# ISO/IEC 14496-12: seconds since 1904-01-01; 2,082,844,800 of them lie before 1970-01-01.
+@needs_ffmpeg
+@pytest.mark.parametrize(
+    "seconds", [0, 1, 2_082_844_800, 2_398_377_600], ids=["1904", "1904+1", "1970", "1980"]
+)
+def test_a_date_at_an_epoch_is_no_date_but_a_finding(tmp_path: Path, seconds: int) -> None:
+    path = tmp_path / "clip.mp4"
+    run_ffmpeg("-f", "lavfi", "-i", "color=s=64x64:r=25", "-t", "0.2", "-c:v", "libx264", path)
+    stamp_movie(path, seconds)
+    facts, noticed = read_facts(path)
+    assert facts.recorded_raw is facts.recorded_field is facts.recorded_zone is None
+    assert [one.code for one in noticed] == ["recorded-date-unset"]
+    stamp_movie(path, 3_861_510_000)  # 2026-05-12
+    facts, noticed = read_facts(path)
+    assert facts.recorded_raw is not None and facts.recorded_raw.startswith("2026-05-1") and noticed == []
+
+
+@pytest.mark.parametrize("form", [b"RIFF", b"RF64"])
+@pytest.mark.parametrize("reference", [0, 47_999, 48_000 * 3600 * 23 + 17, 2**32 + 12_345])
+def test_bext_time_reference_is_exact_in_samples(tmp_path: Path, form: bytes, reference: int) -> None:
+    path = tmp_path / "take.wav"
+    rng = random.Random(5)
+    samples = [rng.randrange(-9000, 9000) for _ in range(4801)]
+    path.write_bytes(
+        wave_bytes(samples, 48_000, date="2026-05-12", time="14:03:10", reference=reference, form=form)
+    )
+    facts, noticed = read_facts(path)
+    assert facts.more["time_reference_samples"] == reference
+    assert (facts.samples, facts.audio_rate, facts.audio_bits, facts.audio_channels) == (4801, 48_000, 16, 1)
+    assert (facts.recorded_raw, facts.recorded_field) == ("2026-05-12 14:03:10", "bext origination")
+    assert facts.recorded_zone == "local"
+    assert facts.more["declared"]["Description"] == "Take 7, wheelhouse"
+    assert facts.start_timecode is None and facts.frames is None and noticed == []
+
+
+@needs_ffmpeg
+def test_wave_with_24_bits_equals_ffprobe(tmp_path: Path) -> None:
+    path = tmp_path / "take.wav"
+    run_ffmpeg("-f", "lavfi", "-i", "sine=r=96000", "-t", "1", "-ac", "4", "-c:a", "pcm_s24le", path)
+    facts, _ = read_facts(path)
+    audio = first_stream(ffprobe(path), "audio")
+    assert facts.audio_bits == audio["bits_per_sample"] == 24
+    assert facts.audio_channels == audio["channels"] == 4
+    assert facts.samples == audio["duration_ts"]
+    assert facts.audio_rate == int(audio["sample_rate"]) == 96_000
+    assert facts.recorded_raw is None
+
+
+@needs_ffmpeg
+@pytest.mark.parametrize("degrees", [90, 180, 270])
+def test_rotation_is_the_clockwise_turn_to_upright(tmp_path: Path, degrees: int) -> None:
+    path = make_counter(tmp_path / "clip.mp4", "25", 0.4, "-c:v", "libx264")
+    turn_movie(path, degrees)
+    side = first_stream(ffprobe(path), "video")["side_data_list"][0]
+    assert -side["rotation"] % 360 == degrees  # ffprobe counts anticlockwise
+    assert read_facts(path)[0].rotation == degrees
+
+
+@needs_ffmpeg
+@pytest.mark.parametrize("shape", ["64/45", "16/15", "32/27", "40/33", "4/3", "1/1"])
+@pytest.mark.parametrize("suffix", ["mov", "mkv", "mts"])
+def test_pixel_shape_is_the_fraction_in_the_file(tmp_path: Path, shape: str, suffix: str) -> None:
+    path = tmp_path / f"clip.{suffix}"
+    codec = CONTAINERS[suffix][0]
+    codec = codec[: codec.index("-c:a")] + codec[codec.index("-c:a") + 2 :]
+    run_ffmpeg(
+        "-f", "lavfi", "-i", "color=s=720x576:r=25", "-t", "0.3", "-vf", f"setsar={shape}", *codec, path
+    )
+    theirs = first_stream(ffprobe(path), "video")["sample_aspect_ratio"].replace(":", "/")
+    assert read_facts(path)[0].pixel_aspect == theirs == shape
+
+
+@needs_ffmpeg
+@pytest.mark.parametrize(
+    ("codec", "pixels", "depth", "chroma"),
+    [
+        (("-c:v", "prores_ks"), "yuv422p10le", 10, "4:2:2"),
+        (("-c:v", "libx264"), "yuv420p10le", 10, "4:2:0"),
+        (("-c:v", "libx265", "-x265-params", "log-level=none"), "yuv422p10le", 10, "4:2:2"),
+        (("-c:v", "libx264"), "yuv444p", 8, "4:4:4"),
+    ],
+)
+def test_depth_and_chroma(
+    tmp_path: Path, codec: tuple[str, ...], pixels: str, depth: int, chroma: str
+) -> None:
+    path = tmp_path / "clip.mov"
+    run_ffmpeg("-f", "lavfi", "-i", "testsrc2=s=96x64:r=25", "-t", "0.3", "-pix_fmt", pixels, *codec, path)
+    assert first_stream(ffprobe(path), "video")["pix_fmt"] == pixels
+    facts, _ = read_facts(path)
+    assert (facts.bit_depth, facts.chroma) == (depth, chroma)
+
+
+@needs_ffmpeg
+def test_colour_scan_and_tracks(tmp_path: Path) -> None:
+    path = tmp_path / "clip.mov"
+    run_ffmpeg(
+        *("-f", "lavfi", "-i", "testsrc2=s=720x576:r=25", "-f", "lavfi", "-i", "sine=r=48000"),
+        *("-f", "lavfi", "-i", "sine=r=48000", "-map", "0", "-map", "1", "-map", "2", "-t", "0.4"),
+        *("-color_primaries", "bt2020", "-color_trc", "arib-std-b67", "-colorspace", "bt2020nc"),
+        *("-color_range", "pc", "-flags", "+ilme+ildct", "-c:v", "libx264", "-c:a", "pcm_s24le"),
+        path,
+    )
+    facts, _ = read_facts(path)
+    assert (facts.colour_primaries, facts.transfer) == ("BT.2020", "HLG")
+    assert (facts.matrix, facts.colour_range) == ("BT.2020 non-constant", "Full")
+    assert facts.scan == "MBAFF" and facts.more["scan_order"] == "TFF"
+    assert (facts.audio_tracks, facts.audio_channels, facts.audio_bits) == (2, 2, 24)
+
+
+@needs_ffmpeg
+def test_a_varying_rate_is_an_exact_average_and_a_finding(tmp_path: Path) -> None:
+    path = tmp_path / "phone.mp4"
+    run_ffmpeg(
+        *("-f", "lavfi", "-i", "testsrc2=s=96x64:r=30", "-t", "4", "-vf", "select='not(eq(mod(n,7),3))'"),
+        *("-fps_mode", "vfr", "-c:v", "libx264", "-bf", "2"),
+        path,
+    )
+    facts, noticed = read_facts(path)
+    video = first_stream(ffprobe(path), "video")
+    assert (facts.rate_num, facts.rate_den) == as_rate(video["avg_frame_rate"]) == (103, 4)
+    assert (facts.rate_mode, facts.frames) == ("variable", int(video["nb_frames"]))
+    found = next(one for one in noticed if one.code == "rate-variable")
+    assert found.value == 25.75 and found.unit == "fps"
+
+
+@needs_ffmpeg
+def test_one_frame_and_no_sound(tmp_path: Path) -> None:
+    path = tmp_path / "one.mov"
+    run_ffmpeg("-f", "lavfi", "-i", "testsrc2=s=96x64:r=25", "-frames:v", "1", "-c:v", "libx264", path)
+    facts, _ = read_facts(path)
+    assert (facts.frames, facts.rate_num, facts.rate_den) == (1, 25, 1)
+    assert (facts.audio_codec, facts.audio_channels, facts.samples, facts.audio_tracks) == (None,) * 4
+
+
+@needs_ffmpeg
+def test_truncated_files_keep_their_facts_and_say_how_much_is_missing(tmp_path: Path) -> None:
+    path = make_counter(
+        tmp_path / "clip.mp4", "25", 4, "-c:v", "libx264", "-movflags", "+faststart", size="320x180"
+    )
+    whole = path.stat().st_size
+    path.write_bytes(path.read_bytes()[: whole // 2])
+    facts, noticed = read_facts(path)
+    assert (facts.frames, facts.width) == (100, 320)
+    found = next(one for one in noticed if one.code == "file-truncated")
+    assert (found.severity, found.value, found.unit) == ("fault", whole - whole // 2, "bytes")
+
+
+@needs_ffmpeg
+def test_a_movie_without_its_index_has_no_facts_made_up(tmp_path: Path) -> None:
+    path = make_counter(tmp_path / "clip.mov", "25", 2, "-c:v", "libx264")
+    data = path.read_bytes()
+    path.write_bytes(data[: data.rfind(b"moov") - 4])
+    facts, noticed = read_facts(path)
+    assert facts.container == "MPEG-4"
+    unknown = dataclasses.replace(facts, container=None, more={})
+    assert unknown == Facts()
+    assert "recorded-date-unset" not in [one.code for one in noticed], "there is no header to hold a date"
+
+
+@pytest.mark.parametrize(
+    ("content", "words_of_it"),
+    [
+        (b"", "empty"),
+        (b"#EXTM3U\n#EXTINF:1,\n/etc/passwd\n", "no format"),
+        (b"\0" * 5000, "no format"),
+        (b"just text, renamed", "no format"),
+    ],
+)
+def test_what_is_no_container_gives_no_facts_and_a_reason(
+    tmp_path: Path, content: bytes, words_of_it: str
+) -> None:
+    path = tmp_path / "clip.mp4"
+    path.write_bytes(content)
+    facts, noticed = read(path)
+    assert facts is None
+    assert [one.code for one in noticed] == ["media-unreadable"] and words_of_it in noticed[0].message
+
+
+def test_a_link_and_a_pipe_are_not_followed(tmp_path: Path) -> None:
+    target = tmp_path / "real.wav"
+    target.write_bytes(wave_bytes([0] * 100, 48_000, date="2026-05-12", time="10:00:00", reference=0))
+    link, pipe = tmp_path / "link.wav", tmp_path / "pipe.wav"
+    link.symlink_to(target)
+    os.mkfifo(pipe)
+    assert read(target)[0] is not None
+    assert read(link)[0] is None and read(pipe)[0] is None
+
+
+def test_exif_of_a_photograph(tmp_path: Path) -> None:
+    path = tmp_path / "photo.jpg"
+    image = Image.new("RGB", (300, 200), (200, 90, 30))
+    exif = image.getexif()
+    exif[ExifTags.Base.Orientation] = 6  # Exif 2.32: turn by 90° clockwise
+    inner = exif.get_ifd(ExifTags.IFD.Exif)
+    inner[ExifTags.Base.DateTimeOriginal] = "2026:05:12 10:11:12"
+    inner[ExifTags.Base.LensModel] = "Prime 35"
+    inner[ExifTags.Base.ExposureTime] = 1 / 50
+    image.save(path, exif=exif)
+    facts, _ = read_facts(path)
+    assert (facts.width, facts.height, facts.rotation) == (300, 200, 90)
+    assert (facts.recorded_raw, facts.recorded_zone) == ("2026:05:12 10:11:12", "local")
+    assert facts.more["exif"] == {"LensModel": "Prime 35", "ExposureTime": "1/50"}
+    inner[ExifTags.Base.OffsetTimeOriginal] = "+01:00"
+    image.save(path, exif=exif)
+    facts, _ = read_facts(path)
+    assert (facts.recorded_raw, facts.recorded_zone) == ("2026:05:12 10:11:12+01:00", "stated")
+
+
+# Exact rates and what a report with three decimals makes of them (rounding to half of the last digit).
+@pytest.mark.parametrize(
+    ("text", "rate"),
+    [
+        ("23.976", Fraction(24000, 1001)),
+        ("23.98", Fraction(24000, 1001)),
+        ("24.000", Fraction(24)),
+        ("25.000", Fraction(25)),
+        ("29.970", Fraction(30000, 1001)),
+        ("30.000", Fraction(30)),
+        ("59.940", Fraction(60000, 1001)),
+        ("119.880", Fraction(120000, 1001)),
+        ("29.969", None),
+        ("23.970", None),
+        ("14.985", None),
+        ("24", None),  # 24 and 23.976 both round to it
+        ("0.000", None),
+        ("-25.000", None),
+        ("nan", None),
+        ("1e3", None),
+        ("99999.000", None),
+        (None, None),
+    ],
+)
+def test_a_decimal_is_snapped_only_to_what_it_is_the_rounding_of(text: Any, rate: Fraction | None) -> None:
+    assert snapped_rate(text) == rate
+
+
+def test_every_usual_rate_survives_its_three_decimals() -> None:
+    for rate in (Fraction(n * 1000, 1001) for n in (24, 30, 48, 60, 120)):
+        assert snapped_rate(f"{float(rate):.3f}") == rate
+    assert snapped_shape("1.422") == Fraction(64, 45) and snapped_shape("1.500") == Fraction(3, 2)
+    assert snapped_shape("1.1") is None, "12/11 and others round to it"
+
+
+def _other(text: str, flag: str | None = None, **more: str) -> dict[str, str]:
+    track = {"@type": "Other", "Type": "Time code", "TimeCode_FirstFrame": text, **more}
+    return track if flag is None else {**track, "TimeCode_DropFrame": flag}
+
+
+def test_drop_frame_is_the_flags_word_before_the_marks() -> None:
+    rate = Fraction(30000, 1001)
+    start, noticed = start_of([_other("01:00:00:00", "Yes")], {}, rate)
+    assert start is not None and noticed == []
+    # SMPTE ST 12-1: one hour of drop-frame labels is 107,892 frames
+    assert (start.label.text, start.label.drop_frame, start.frame) == ("01:00:00;00", True, 107_892)
+    start, _ = start_of([_other("01:00:00;00", "No")], {}, rate)
+    assert start is not None and (start.label.drop_frame, start.frame) == (False, 108_000)
+
+
+def test_a_timecode_track_that_counts_pairs_is_converted_to_pictures() -> None:
+    track = _other("01:00:00:12", "No", FrameRate_Num="25", FrameRate_Den="1", Format="QuickTime TC")
+    start, noticed = start_of([track], {}, Fraction(50))
+    assert start is not None and start.frame == 2 * (3600 * 25 + 12) and noticed == []
+    track = _other("00:10:00;00", "Yes", FrameRate_Num="30000", FrameRate_Den="1001")
+    start, _ = start_of([track], {}, Fraction(60000, 1001))
+    # SMPTE ST 12-1: ten minutes are 17,982 frames at 29.97, so twice as many pictures at 59.94
+    assert start is not None and start.frame == 35_964
+
+
+@pytest.mark.parametrize(
+    ("text", "flag", "rate"),
+    [
+        ("00:01:00;00", "Yes", Fraction(30000, 1001)),  # a label that drop-frame leaves out
+        ("25:00:00:00", "No", Fraction(25)),
+        ("00:00:00:25", "No", Fraction(25)),
+        ("01:00:00;00", "Yes", Fraction(25)),  # there is no drop-frame at 25
+        ("rubbish", None, Fraction(25)),
+    ],
+)
+def test_an_impossible_timecode_is_kept_as_text_with_a_finding(
+    text: str, flag: str | None, rate: Fraction
+) -> None:
+    start, noticed = start_of([_other(text, flag)], {}, rate)
+    assert start is not None and start.frame is None
+    assert [one.code for one in noticed] == ["timecode-invalid"]
+
+
+def test_two_places_that_disagree_are_a_finding_and_the_track_wins() -> None:
+    tracks = [
+        {"@type": "Video", "TimeCode_FirstFrame": "02:00:00:00"},
+        _other("01:00:00:00", Format="QuickTime TC"),
+    ]
+    start, noticed = start_of(tracks, {}, Fraction(25))
+    assert start is not None and start.label.place == "timecode track"
+    assert [one.code for one in noticed] == ["timecode-conflict"]
+    # ISO/IEC 13818-2: each group of pictures carries a time code; zero is the default of encoders
+    assert start_of([{"@type": "Video", "TimeCode_FirstFrame": "00:00:00:00"}], {}, Fraction(25)) == (
+        None,
+        [],
+    )
+
+
+def test_the_words_are_those_of_the_catalogue() -> None:
+    columns = {column.name: column for column in TakeFacts.__table__.columns}
+    assert [field.name for field in dataclasses.fields(Facts)] == [
+        name for name in columns if name not in ("id", "file_id")
+    ]
+    lengths = {
+        name: column.type.length for name, column in columns.items() if isinstance(column.type, String)
+    }
+    assert lengths == dict(words.TEXT_LIMITS)
+    assert {words.NOTE, words.WARNING, words.FAULT} == {str(one) for one in Severity}
+    assert {words.FRAME, words.WAVEFORM, words.PLACEHOLDER} == {str(one) for one in StillKind}
+
+
+_texts = st.text(st.characters(exclude_categories=["Cs"]), max_size=16)
+
+
+@given(
+    st.builds(
+        Facts,
+        container=st.none() | _texts,
+        width=st.none() | st.integers(0, 2**62),
+        drop_frame=st.none() | st.booleans(),
+        start_timecode=st.none() | _texts,
+        more=st.dictionaries(_texts, _texts | st.integers(-(2**53), 2**53), max_size=4),
+    ),
+    st.lists(st.builds(Noticed, _texts, _texts, _texts, st.none() | st.floats(allow_nan=False)), max_size=3),
+)
+def test_a_description_survives_its_json(facts: Facts, noticed: list[Noticed]) -> None:
+    still = StillTaken(0, "frame", 12, "a-0.jpg", 640, 360)
+    described = Described(facts, (still,), tuple(noticed))
+    assert Described.from_json(json.loads(json.dumps(described.to_json()))) == described
+
+
+@pytest.mark.parametrize(
+    "junk",
+    [
+        None,
+        [],
+        {"facts": None},
+        {"facts": {"width": "640"}, "stills": [], "noticed": []},
+        {"facts": {"width": True}, "stills": [], "noticed": []},
+        {"facts": {"width": 2**70}, "stills": [], "noticed": []},
+        {"facts": {"container": "x" * 65}, "stills": [], "noticed": []},
+        {"facts": {"colour": "red"}, "stills": [], "noticed": []},
+        {"facts": None, "stills": [{"ordinal": 0}], "noticed": []},
+        {"facts": None, "stills": {}, "noticed": []},
+        {"facts": None, "stills": [], "noticed": [{"code": "a", "severity": None, "message": "b"}]},
+    ],
+)
+def test_a_description_that_no_child_would_give_is_refused(junk: Any) -> None:
+    with pytest.raises(ValueError):
+        Described.from_json(junk)
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [
+        (b"DCIM/100FERRY/C0001.MP4", "video"),
+        (b"A.b.MOV", "video"),
+        (b"take.Wav", "audio"),
+        (b"photo.DNG", "image"),
+        (b"C0001M01.XML", "sidecar"),
+        (b"a.lrf", "video"),
+        (b"no-suffix", None),
+        (b".mp4", None),
+        (b"dir.mp4/README", None),
+        (b"._C0001.MP4", None),
+        (b"\xff\xfe.mov", "video"),
+        (b"list.m3u8", None),
+    ],
+)
+def test_kind_by_suffix(name: bytes, kind: str | None) -> None:
+    assert kind_of(name) == kind

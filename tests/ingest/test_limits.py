@@ -1,0 +1,308 @@
+"""Limits that the system itself sets: a small drive, a read-only one, file sizes, two runs at once."""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import multiprocessing
+import os
+import resource
+import subprocess
+import threading
+from collections.abc import Callable, Iterator
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+import pytest
+
+from ingest.copy import Copied, CopyOptions
+from ingest.durable import Disk, lock_folder
+from ingest.folders import open_below
+from ingest.write import remove_leftovers
+from shared.errors import ConflictError, DestinationFullError, ReadOnlyError, RefusedFileError
+from shared.models import CopyState
+from tests.faults import Slow
+from tests.ingest.copy_support import (
+    REEL,
+    TREE,
+    Bench,
+    all_verified,
+    check_promises,
+    files_below,
+    make_bench,
+    offload,
+    partials_below,
+    plan_of,
+    result_of,
+    run_plan,
+    states,
+)
+
+CONTEXT = multiprocessing.get_context("forkserver")
+
+
+# --- drives of a few kilobytes -----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def mount(tmp_path: Path) -> Iterator[Callable[[Path, str], None]]:
+    """Mounts a file system in memory over a folder, with options such as a size."""
+    mounted: list[Path] = []
+
+    def over(folder: Path, options: str) -> None:
+        command = ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(folder)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        if done.returncode != 0:
+            pytest.skip(f"this machine does not let tests mount: {done.stderr.strip()}")
+        mounted.append(folder)
+
+    yield over
+    for folder in mounted:
+        subprocess.run(["umount", str(folder)], check=True)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    return make_bench(tmp_path)
+
+
+def test_a_drive_that_fills_up_stops_with_a_clear_error_and_the_other_is_completed(
+    bench: Bench, mount: Callable[[Path, str], None]
+) -> None:
+    mount(bench.one, "size=200k")
+    plan = plan_of(bench.card, bench.drives)
+    (bench.one / "somebody else's").write_bytes(bytes(140_000))  # after the plan looked at the space
+    copied = run_plan(plan)
+    check_promises(copied, files_below(bench.card))
+    error = copied.stopped[0]
+    assert isinstance(error, DestinationFullError)
+    assert "the drive is full" in str(error)
+    assert str(bench.one) in str(error)
+    assert error.remedy
+    assert all_verified(copied, 1)
+    assert not partials_below(bench.one)  # what did not fit is not left to fill the drive
+    (bench.one / "somebody else's").unlink()
+    again = offload(bench.card, bench.drives)
+    assert all_verified(again, 0)
+
+
+def test_a_drive_without_room_is_refused_before_the_first_byte(
+    bench: Bench, mount: Callable[[Path, str], None]
+) -> None:
+    mount(bench.one, "size=64k")
+    copied = offload(bench.card, bench.drives)
+    assert copied.plan.refuses(0)
+    assert isinstance(copied.plan.refusals[0].error, DestinationFullError)
+    assert not any(bench.one.iterdir())
+    assert all_verified(copied, 1)
+
+
+def test_a_drive_out_of_names_stops(bench: Bench, mount: Callable[[Path, str], None]) -> None:
+    """A file system may have bytes left and no room for another file (inodes)."""
+    mount(bench.one, "size=10m,nr_inodes=9")
+    copied = offload(bench.card, bench.drives)
+    check_promises(copied, files_below(bench.card))
+    assert isinstance(copied.stopped[0], DestinationFullError)
+    assert all_verified(copied, 1)
+
+
+def test_a_read_only_drive_is_told_and_the_other_is_completed(
+    bench: Bench, mount: Callable[[Path, str], None]
+) -> None:
+    mount(bench.one, "size=10m,ro")
+    copied = offload(bench.card, bench.drives)
+    check_promises(copied, files_below(bench.card))
+    assert isinstance(copied.stopped[0], ReadOnlyError)
+    assert "Read-only file system" in str(copied.stopped[0])
+    assert all_verified(copied, 1)
+
+
+def test_a_drive_that_turns_read_only_in_the_middle(bench: Bench, mount: Callable[[Path, str], None]) -> None:
+    """As a kernel does with a damaged file system."""
+    mount(bench.one, "size=10m")
+
+    class TurnsReadOnly(Disk):
+        def create(self, name: str, *, at: int) -> int:
+            if name.startswith("C.WAV"):
+                subprocess.run(["mount", "-o", "remount,ro", str(bench.one)], check=True)
+            return super().create(name, at=at)
+
+    copied = offload(bench.card, bench.drives, TurnsReadOnly())
+    check_promises(copied, files_below(bench.card))
+    assert isinstance(copied.stopped[0], ReadOnlyError)
+    assert all_verified(copied, 1)
+
+
+def test_drives_of_their_own_count_as_two(bench: Bench, mount: Callable[[Path, str], None]) -> None:
+    mount(bench.one, "size=10m")
+    mount(bench.two, "size=10m")
+    copied = offload(bench.card, bench.drives)
+    assert not copied.plan.places[0].drives & copied.plan.places[1].drives
+    assert not copied.plan.warnings
+
+
+# --- a limit on the size of a file -------------------------------------------------------------------------
+
+
+def _offload_with_limit(root: Path, limit: int, told: Connection) -> None:
+    """In a child: the limit holds for a redirected standard output as well."""
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+    bench = Bench(root / "card", root / "one", root / "two")
+    told.send(_summary(offload(bench.card, bench.drives), bench))
+
+
+def _summary(copied: Copied, bench: Bench) -> tuple[dict[str, CopyState | None], bool, str, list[str]]:
+    error = result_of(copied, "DCIM/100/A.MOV").at[0].error
+    assert isinstance(error, RefusedFileError)
+    return states(copied, 0), bool(copied.stopped), str(error), partials_below(bench.one)
+
+
+def test_a_file_too_large_for_the_system_is_refused_and_the_rest_is_copied(bench: Bench) -> None:
+    ours, theirs = CONTEXT.Pipe(duplex=False)
+    child = CONTEXT.Process(target=_offload_with_limit, args=(bench.card.parent, 60_000, theirs))
+    child.start()
+    theirs.close()
+    assert ours.poll(60)
+    found, stopped, error, partials = ours.recv()
+    child.join(60)
+    ours.close()
+    assert child.exitcode == 0
+    child.close()
+    assert not stopped
+    assert found.pop("DCIM/100/A.MOV") is None
+    assert set(found.values()) == {CopyState.VERIFIED}
+    assert "too large" in error
+    assert not partials
+    assert TREE["DCIM/100/A.MOV"] > 60_000
+
+
+# --- two runs at once --------------------------------------------------------------------------------------
+
+
+def _locked_offload(root: Path, rate: float, told: Connection) -> None:
+    """In a child: what the pipeline does with one place, from the lock to the copies."""
+    bench = Bench(root / "card", root / "one", root / "two")
+    disk = Disk()
+    handle = open_below(disk, bench.one, REEL, make=True)
+    try:
+        with lock_folder(handle, REEL):
+            told.send("locked")
+            place = plan_of(bench.card, [bench.one]).places[0]
+            remove_leftovers(disk, place, TREE)
+            copied = offload(bench.card, [bench.one], Slow(bench.one, rate), CopyOptions(buffers=2))
+            told.send("done" if all_verified(copied, 0) else "not done")
+    except ConflictError as error:
+        told.send(str(error))
+    finally:
+        os.close(handle)
+
+
+def _start(bench: Bench, rate: float) -> tuple[multiprocessing.process.BaseProcess, Connection]:
+    ours, theirs = CONTEXT.Pipe(duplex=False)
+    child = CONTEXT.Process(target=_locked_offload, args=(bench.card.parent, rate, theirs))
+    child.start()
+    theirs.close()
+    return child, ours
+
+
+def _heard(ours: Connection) -> str:
+    assert ours.poll(60), "the other process says nothing"
+    return str(ours.recv())
+
+
+def test_a_second_offload_into_the_same_folder_is_turned_away_and_spoils_nothing(bench: Bench) -> None:
+    first, first_says = _start(bench, rate=100_000)
+    assert _heard(first_says) == "locked"
+    second, second_says = _start(bench, rate=10**9)
+    refusal = _heard(second_says)
+    assert "another offload is writing into this folder" in refusal
+    assert REEL in refusal
+    assert _heard(first_says) == "done"
+    for child, says in ((first, first_says), (second, second_says)):
+        child.join(60)
+        assert child.exitcode == 0
+        child.close()
+        says.close()
+    assert files_below(bench.one / REEL) == files_below(bench.card)
+    third, third_says = _start(bench, rate=10**9)  # the lock went with its holder
+    assert [_heard(third_says), _heard(third_says)] == ["locked", "done"]
+    third.join(60)
+    third.close()
+    third_says.close()
+
+
+def test_a_killed_holder_leaves_no_lock(bench: Bench) -> None:
+    first, first_says = _start(bench, rate=50_000)
+    assert _heard(first_says) == "locked"
+    first.kill()
+    first.join(60)
+    first.close()
+    first_says.close()
+    second, second_says = _start(bench, rate=10**9)
+    assert [_heard(second_says), _heard(second_says)] == ["locked", "done"]
+    second.join(60)
+    second.close()
+    second_says.close()
+    assert files_below(bench.one / REEL) == files_below(bench.card)
+
+
+def test_two_runs_without_locks_never_mix_and_never_overwrite(bench: Bench) -> None:
+    """A file system may have no locks. Then temporary names of their own and the guarded renaming keep two
+    runs apart: one publishes each file, the other is refused it."""
+    outcomes: list[Copied] = []
+    started = threading.Barrier(2)
+
+    def run() -> None:
+        plan = plan_of(bench.card, [bench.one])
+        started.wait(30)
+        outcomes.append(run_plan(plan, Slow(bench.one, 2_000_000)))
+
+    threads = [threading.Thread(target=run) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(60)
+    assert len(outcomes) == 2
+    for copied in outcomes:
+        check_promises(copied, files_below(bench.card))
+        assert not copied.stopped
+    for path in TREE:
+        settled = [result_of(copied, path).at[0] for copied in outcomes]
+        assert sum(one.state is CopyState.VERIFIED for one in settled) >= 1
+        assert all(one.state or isinstance(one.error, ConflictError) for one in settled)
+    assert files_below(bench.one / REEL) == files_below(bench.card)
+
+
+def test_two_cards_into_one_folder_never_overwrite_each_other(bench: Bench, tmp_path: Path) -> None:
+    """The same names with other bytes: what is there first stays, and the second is told, by name."""
+    other = tmp_path / "other card"
+    other.mkdir()
+    for path in ("INDEX.XML", "OTHER.MOV"):
+        (other / path).write_bytes(b"of the other card")
+    offload(bench.card, [bench.one])
+    copied = offload(other, [bench.one])
+    assert states(copied, 0) == {"INDEX.XML": CopyState.DIFFERS, "OTHER.MOV": CopyState.VERIFIED}
+    assert bench.copy_at(bench.one, "INDEX.XML").read_bytes() == (bench.card / "INDEX.XML").read_bytes()
+
+
+def test_a_lock_is_told_apart_from_a_drive_that_has_none(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def no_locks(_handle: int, _operation: int) -> None:
+        raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+    handle = open_below(Disk(), bench.one, "", make=False)
+    try:
+        monkeypatch.setattr(fcntl, "flock", no_locks)
+        with lock_folder(handle, "shown"):
+            pass  # goes on without
+        monkeypatch.undo()
+        with lock_folder(handle, "shown"):
+            again = open_below(Disk(), bench.one, "", make=False)
+            try:
+                with pytest.raises(ConflictError, match="another offload"), lock_folder(again, "shown"):
+                    pass
+            finally:
+                os.close(again)
+    finally:
+        os.close(handle)
