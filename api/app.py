@@ -51,7 +51,8 @@ def create_app(settings: Settings, sessions: Sessions) -> FastAPI:
     )
     app.state.service = Service(settings, sessions, load_vocabulary())
     app.state.site = site
-    app.include_router(health.router)
+    # At the root too: what watches over a service asks there, whatever the version of the API.
+    app.include_router(health.router, include_in_schema=False)
     app.include_router(all_routes())
     app.include_router(all_pages(), include_in_schema=False)
     describe_on(app)

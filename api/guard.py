@@ -43,7 +43,7 @@ from shared.settings import Settings
 MOST_BODY_BYTES = 1 << 20
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 # Say nothing but whether the service lives; a container's probe has no token.
-OPEN_PATHS = frozenset({"/health", "/ready"})
+OPEN_PATHS = frozenset({"/health", "/ready", "/api/v1/health", "/api/v1/ready"})
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
 
 _POLICY = (

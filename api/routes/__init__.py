@@ -12,6 +12,7 @@ from api.routes import (
     destinations,
     findings,
     handovers,
+    health,
     lenses,
     log,
     offloads,
@@ -38,6 +39,7 @@ _NOUNS = (
     vocabulary,
     handovers,
     requests,
+    health,
 )
 
 

@@ -6,12 +6,15 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select
 from starlette.testclient import TestClient
 
-from shared.db import Sessions, head_revision, make_engine, make_sessions
+from shared.db import Sessions, head_revision, make_engine, make_sessions, writing
+from shared.models import Destination, File, Reel
 from shared.settings import Settings
 from tests.api.catalogue import Seeded, client_of
 from tests.api.test_api_errors import check_problem
+from tests.factories import make_copy, make_file
 
 NEW = {
     "name": "Low Tide",
@@ -32,6 +35,7 @@ def test_an_unknown_schema_is_not_ready(settings: Settings, tmp_path: Path) -> N
     with client_of(settings, make_sessions(engine)) as client:
         assert client.get("/health").status_code == 200, "it lives"
         problem = check_problem(client.get("/ready"), 503)
+        check_problem(client.get("/api/v1/productions"), 503)
     engine.dispose()
     assert "rushlight upgrade" in problem["remedy"]
 
@@ -181,3 +185,20 @@ def make_other(client: TestClient) -> Callable[[], str]:
         return slug
 
     return make
+
+
+def test_a_copy_that_was_never_made_is_missing(
+    client: TestClient, seeded: Seeded, catalogue: Sessions
+) -> None:
+    """South got one file of three before its drive went away; one more could not be read from the card."""
+    with writing(catalogue) as session:
+        reel = session.get_one(Reel, seeded.reels[2])
+        first = session.scalars(select(File).filter_by(reel_id=reel.id).order_by(File.id)).first()
+        south = session.scalars(select(Destination).filter_by(name="South")).one()
+        assert first is not None
+        make_copy(session, first, south)
+        make_file(session, reel, digest=None, problem="input/output error")
+    reel_now = client.get(f"/api/v1/reels/{seeded.reels[2]}").json()
+    assert (reel_now["files"], reel_now["unreadable"]) == (4, 1)
+    counts = [(one["destination"], one["verified"], one["missing"]) for one in reel_now["copies"]]
+    assert counts == [("North", 3, 0), ("South", 1, 2)]

@@ -85,8 +85,8 @@ def test_operation_ids_stay_the_same(document: dict[str, Any]) -> None:
     """Generated clients name their functions by them: a change here breaks somebody's program."""
     found = {f"{method.upper()} {path}": op["operationId"] for method, path, op in operations(document)}
     assert found == {
-        "GET /health": "read_health",
-        "GET /ready": "read_readiness",
+        "GET /api/v1/health": "read_health",
+        "GET /api/v1/ready": "read_readiness",
         "GET /api/v1/productions": "list_productions",
         "POST /api/v1/productions": "create_production",
         "GET /api/v1/productions/{production}": "read_production",
@@ -176,4 +176,4 @@ def test_the_log_has_every_field_of_the_vocabulary(document: dict[str, Any]) -> 
 def test_the_token_is_declared(document: dict[str, Any]) -> None:
     assert document["components"]["securitySchemes"]["token"]["scheme"] == "bearer"
     assert {"token": []} in document["security"]
-    assert document["paths"]["/health"]["get"]["security"] == []
+    assert document["paths"]["/api/v1/health"]["get"]["security"] == []

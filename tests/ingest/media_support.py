@@ -104,12 +104,12 @@ def wave_bytes(
         (b"fmt ", struct.pack("<HHIIHH", 1, 1, rate, rate * 2, 2, 16)),
         (b"data", data),
     ]
-    sizes = {b"RIFF": len, b"RF64": lambda body: 0xFFFFFFFF}[form]
+    elsewhere = 0xFFFFFFFF if form == b"RF64" else None  # the true sizes then stand in the ds64 chunk
     body = b"".join(
-        name + struct.pack("<I", len(chunk) if name != b"data" else sizes(chunk)) + chunk
+        name + struct.pack("<I", elsewhere if elsewhere and name == b"data" else len(chunk)) + chunk
         for name, chunk in chunks
     )
-    if form == b"RF64":
+    if elsewhere:
         size64 = struct.pack("<QQQI", len(body) + 40, len(data), len(samples), 0)
         body = b"ds64" + struct.pack("<I", len(size64)) + size64 + body
-    return form + struct.pack("<I", sizes(b"WAVE" + body)) + b"WAVE" + body
+    return form + struct.pack("<I", elsewhere or len(body) + 4) + b"WAVE" + body

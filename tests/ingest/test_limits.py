@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from ingest.copy import Copied, CopyOptions
+from ingest.copy import Copied
 from ingest.durable import Disk, lock_folder
 from ingest.folders import open_below
 from ingest.write import remove_leftovers
@@ -179,17 +179,30 @@ def test_a_file_too_large_for_the_system_is_refused_and_the_rest_is_copied(bench
 # --- two runs at once --------------------------------------------------------------------------------------
 
 
-def _locked_offload(root: Path, rate: float, told: Connection) -> None:
+class Waits(Disk):
+    """The first write waits until the test says so."""
+
+    def __init__(self, told: Connection) -> None:
+        self._told: Connection | None = told
+
+    def write(self, handle: int, view: memoryview) -> int:
+        told, self._told = self._told, None
+        if told is not None:
+            told.send("writing")
+            told.recv()
+        return super().write(handle, view)
+
+
+def _locked_offload(root: Path, told: Connection) -> None:
     """In a child: what the pipeline does with one place, from the lock to the copies."""
     bench = Bench(root / "card", root / "one", root / "two")
     disk = Disk()
     handle = open_below(disk, bench.one, REEL, make=True)
     try:
         with lock_folder(handle, REEL):
-            told.send("locked")
             place = plan_of(bench.card, [bench.one]).places[0]
             remove_leftovers(disk, place, TREE)
-            copied = offload(bench.card, [bench.one], Slow(bench.one, rate), CopyOptions(buffers=2))
+            copied = offload(bench.card, [bench.one], Waits(told))
             told.send("done" if all_verified(copied, 0) else "not done")
     except ConflictError as error:
         told.send(str(error))
@@ -197,52 +210,55 @@ def _locked_offload(root: Path, rate: float, told: Connection) -> None:
         os.close(handle)
 
 
-def _start(bench: Bench, rate: float) -> tuple[multiprocessing.process.BaseProcess, Connection]:
-    ours, theirs = CONTEXT.Pipe(duplex=False)
-    child = CONTEXT.Process(target=_locked_offload, args=(bench.card.parent, rate, theirs))
-    child.start()
-    theirs.close()
-    return child, ours
+class Run:
+    """A child process that offloads, and what it says."""
 
+    def __init__(self, bench: Bench) -> None:
+        self._ours, theirs = CONTEXT.Pipe()
+        self._child = CONTEXT.Process(target=_locked_offload, args=(bench.card.parent, theirs))
+        self._child.start()
+        theirs.close()
 
-def _heard(ours: Connection) -> str:
-    assert ours.poll(60), "the other process says nothing"
-    return str(ours.recv())
+    def says(self) -> str:
+        assert self._ours.poll(60), "the other process says nothing"
+        return str(self._ours.recv())
+
+    def go_on(self) -> None:
+        self._ours.send("go on")
+
+    def end(self, *, kill: bool = False) -> None:
+        if kill:
+            self._child.kill()
+        self._child.join(60)
+        assert self._child.exitcode == (-9 if kill else 0)
+        self._child.close()
+        self._ours.close()
 
 
 def test_a_second_offload_into_the_same_folder_is_turned_away_and_spoils_nothing(bench: Bench) -> None:
-    first, first_says = _start(bench, rate=100_000)
-    assert _heard(first_says) == "locked"
-    second, second_says = _start(bench, rate=10**9)
-    refusal = _heard(second_says)
+    first = Run(bench)
+    assert first.says() == "writing"
+    second = Run(bench)
+    refusal = second.says()
     assert "another offload is writing into this folder" in refusal
     assert REEL in refusal
-    assert _heard(first_says) == "done"
-    for child, says in ((first, first_says), (second, second_says)):
-        child.join(60)
-        assert child.exitcode == 0
-        child.close()
-        says.close()
+    second.end()
+    first.go_on()
+    assert first.says() == "done"
+    first.end()
     assert files_below(bench.one / REEL) == files_below(bench.card)
-    third, third_says = _start(bench, rate=10**9)  # the lock went with its holder
-    assert [_heard(third_says), _heard(third_says)] == ["locked", "done"]
-    third.join(60)
-    third.close()
-    third_says.close()
 
 
 def test_a_killed_holder_leaves_no_lock(bench: Bench) -> None:
-    first, first_says = _start(bench, rate=50_000)
-    assert _heard(first_says) == "locked"
-    first.kill()
-    first.join(60)
-    first.close()
-    first_says.close()
-    second, second_says = _start(bench, rate=10**9)
-    assert [_heard(second_says), _heard(second_says)] == ["locked", "done"]
-    second.join(60)
-    second.close()
-    second_says.close()
+    first = Run(bench)
+    assert first.says() == "writing"
+    first.end(kill=True)
+    assert partials_below(bench.one)
+    second = Run(bench)
+    assert second.says() == "writing"
+    second.go_on()
+    assert second.says() == "done"
+    second.end()
     assert files_below(bench.one / REEL) == files_below(bench.card)
 
 

@@ -1,0 +1,211 @@
+"""The whole offload, in process: what is recorded, what survives, what a broken run leaves."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+
+from ingest.durable import Disk
+from ingest.orders import Nobody, OffloadOrder
+from ingest.pipeline import run_offload
+from shared.db import Sessions, reading
+from shared.errors import ConflictError
+from shared.models import Clip, Copy, CopyState, File, Finding, Offload, OffloadState, Reel
+from shared.settings import Settings, load_settings
+
+
+@pytest.fixture
+def settings(tmp_path: Path) -> Settings:
+    return load_settings(home=tmp_path / "home")
+
+
+@pytest.fixture
+def card(tmp_path: Path) -> Path:
+    card = tmp_path / "card"
+    (card / "DCIM" / "100FERRY").mkdir(parents=True)
+    for number in range(3):
+        path = card / "DCIM" / "100FERRY" / f"C{number:04d}.TXT"
+        path.write_bytes(os.urandom(1000 + number))
+        os.utime(path, (1_778_600_000, 1_778_600_000 + number * 60))
+    return card
+
+
+@pytest.fixture
+def places(tmp_path: Path) -> tuple[Path, Path]:
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+    return tmp_path / "one", tmp_path / "two"
+
+
+class Listener(Nobody):
+    def __init__(self) -> None:
+        self.said: list[str] = []
+
+    def say(self, text: str) -> None:
+        self.said.append(text)
+
+
+def order(card: Path, places: tuple[Path, Path], **values: Any) -> OffloadOrder:
+    return OffloadOrder(card=card, to=places, **values)
+
+
+def test_every_copy_is_recorded_with_its_digest_and_state(
+    card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions
+) -> None:
+    report = run_offload(order(card, places, camera="a"), settings, catalogue)
+    assert (report.state, report.reel, report.exit_code) == ("done", "A001", 0)
+    with reading(catalogue) as session:
+        files = session.scalars(select(File)).all()
+        assert all(file.digest and file.algorithm == "xxh128" for file in files)
+        assert {copy.state for copy in session.scalars(select(Copy))} == {CopyState.VERIFIED}
+        assert session.scalars(select(Copy)).all()[0].verified_at is not None
+        offload = session.scalars(select(Offload)).one()
+        assert offload.state is OffloadState.DONE
+        assert offload.report["reel"] == "A001"
+
+
+def test_a_card_filled_anew_is_a_new_reel_and_nothing_is_overwritten(
+    card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions
+) -> None:
+    run_offload(order(card, places, camera="A"), settings, catalogue)
+    first = {p: p.read_bytes() for p in places[0].rglob("*.TXT")}
+    for path in card.rglob("*.TXT"):
+        path.write_bytes(os.urandom(900))
+    report = run_offload(order(card, places, camera="A"), settings, catalogue)
+    assert report.reel == "A002"
+    assert {p: p.read_bytes() for p in first} == first
+
+
+def test_a_reels_name_is_never_used_again(
+    card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions
+) -> None:
+    run_offload(order(card, places, reel="A001"), settings, catalogue)
+    for path in card.rglob("*.TXT"):
+        path.write_bytes(os.urandom(900))
+    with pytest.raises(ConflictError, match="A001"):
+        run_offload(order(card, places, reel="A001"), settings, catalogue)
+
+
+def test_a_card_that_gives_other_bytes_under_the_same_name_size_and_time_is_named(
+    card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions
+) -> None:
+    run_offload(order(card, places), settings, catalogue)
+    victim = card / "DCIM/100FERRY/C0001.TXT"
+    stat = victim.stat()
+    victim.write_bytes(os.urandom(stat.st_size))
+    os.utime(victim, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    report = run_offload(order(card, places), settings, catalogue)
+    assert report.exit_code == 3
+    assert [p.path for p in report.problems if p.kind == "card"] == ["DCIM/100FERRY/C0001.TXT"]
+    assert not report.verdict.may_be_formatted
+    assert any("C0001" in reason for reason in report.verdict.reasons)
+    # And the doubt is remembered: the verdict asked for later is no better.
+    with reading(catalogue) as session:
+        assert session.scalars(select(File).where(File.problem.is_not(None))).one().path.endswith("C0001.TXT")
+
+
+class Unreadable(Disk):
+    """One file of the card gives an I/O error."""
+
+    def open_source(self, name: str, *, at: int) -> int:
+        if name == "C0001.TXT":
+            raise OSError(5, "Input/output error")
+        return super().open_source(name, at=at)
+
+
+def test_an_unreadable_file_is_recorded_and_done_when_it_can_be_read(
+    card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions
+) -> None:
+    report = run_offload(order(card, places), settings, catalogue, disk=Unreadable())
+    assert (report.state, report.exit_code) == ("partial", 3)
+    with reading(catalogue) as session:
+        bad = session.scalars(select(File).where(File.digest.is_(None))).one()
+        assert bad.path.endswith("C0001.TXT")
+        assert bad.problem
+    again = run_offload(order(card, places), settings, catalogue)
+    assert (again.state, again.reel) == ("done", report.reel)
+    assert again.summary["bytes_read"] == 1001  # the rest was proven and is kept
+    with reading(catalogue) as session:
+        assert session.scalars(select(File).where(File.digest.is_(None))).all() == []
+        assert session.scalars(select(File).where(File.problem.is_not(None))).all() == []
+
+
+def test_a_killed_offload_is_closed_by_the_next(
+    card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions
+) -> None:
+    run_offload(order(card, places), settings, catalogue)
+    with catalogue() as session:
+        offload = session.scalars(select(Offload)).one()
+        offload.state, offload.ended_at = OffloadState.RUNNING, None
+        session.commit()
+    run_offload(order(card, places), settings, catalogue)
+    with reading(catalogue) as session:
+        assert [o.state for o in session.scalars(select(Offload).order_by(Offload.id))] == [
+            OffloadState.FAILED,
+            OffloadState.DONE,
+        ]
+        assert session.scalars(select(Reel)).one().name == "R001"
+
+
+class Pulled(Disk):
+    """The card is pulled after its first file: every later call to it fails."""
+
+    def __init__(self, card: Path) -> None:
+        self._card = card
+
+    def open_source(self, name: str, *, at: int) -> int:
+        if name != "C0000.TXT":
+            self._card.rename(self._card.with_name("pulled"))
+            raise OSError(19, "No such device")
+        return super().open_source(name, at=at)
+
+
+def test_a_card_pulled_in_the_middle_still_gives_a_report(
+    card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions
+) -> None:
+    report = run_offload(order(card, places), settings, catalogue, disk=Pulled(card))
+    assert report.state == "partial"
+    assert len(report.files) == 3
+    assert not report.verdict.may_be_formatted
+    assert "can't be read now" in report.verdict.reasons[0]
+
+
+def test_a_broken_media_file_is_a_clip_with_a_finding(
+    card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions
+) -> None:
+    (card / "DCIM/100FERRY/C0009.MOV").write_bytes(b"")
+    (card / "DCIM/100FERRY/C0010.MP4").write_bytes(os.urandom(5000))
+    report = run_offload(order(card, places), settings, catalogue)
+    assert report.state == "done"  # copied and proven; what they hold is another question
+    assert {p.kind for p in report.problems} == {"media"}
+    with reading(catalogue) as session:
+        clips = session.scalars(select(Clip).order_by(Clip.name)).all()
+        assert [clip.name for clip in clips] == ["DCIM/100FERRY/C0009", "DCIM/100FERRY/C0010"]
+        assert all(session.scalars(select(Finding).filter_by(clip_id=clip.id)).all() for clip in clips)
+        assert all(clip.day is not None for clip in clips)
+
+
+def test_the_kept_hash_of_a_known_reel_is_said(
+    card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions
+) -> None:
+    run_offload(order(card, places, algorithm="md5"), settings, catalogue)
+    listener = Listener()
+    report = run_offload(order(card, places, algorithm="sha1"), settings, catalogue, listener)
+    assert report.summary["algorithm"] == "md5"
+    assert any("md5" in line for line in listener.said)
+
+
+@pytest.mark.parametrize("algorithm", ["xxh128", "xxh64", "md5", "sha1", "c4"])
+def test_every_hash_can_be_chosen(
+    algorithm: str, card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions
+) -> None:
+    report = run_offload(order(card, places, algorithm=algorithm, read_twice=True), settings, catalogue)
+    assert report.state == "done"
+    assert {file["hash"]["algorithm"] for file in report.files} == {algorithm}
+    manifests = list(places[0].rglob("*.mhl"))
+    assert len(manifests) == 1
+    assert f'<{algorithm} action="original"' in manifests[0].read_text()
