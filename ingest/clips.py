@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 from ingest.media.facts import FAULT, NOTE, WARNING, Noticed
 from ingest.media.kinds import PROXY, RAW_IMAGE, Kind, kind_of, suffix_of
+from ingest.missing import find_missing
 from ingest.spans import MediaFile, find_spans
 from shared.models.clips import ClipMedia, FileRole
 from shared.names import display, fold
@@ -102,7 +103,17 @@ def group_clips(files: Sequence[MediaFile]) -> list[GroupedClip]:
         for item in essences
         if item.index not in joined
     ]
+    _notice_missing(takes)
     return _named(sorted(takes, key=lambda take: take[0].file.path))
+
+
+def _notice_missing(takes: Sequence[Sequence[_Item]]) -> None:
+    """Say of each take which of its parts are not on the card."""
+    spanning = [take for take in takes if _media(take[0]) in _SPANNING]
+    files = {item.index: item.file for take in spanning for item in take}
+    missing = find_missing(files, [[item.index for item in take] for take in spanning])
+    for take in spanning:
+        take[0].noticed += [missing[take[0].index]] if take[0].index in missing else []
 
 
 def _item(index: int, file: MediaFile) -> _Item | None:
@@ -271,7 +282,7 @@ def _clip(take: Sequence[_Item], name: str) -> GroupedClip:
     if media is ClipMedia.VIDEO:
         rate = PerSecond(facts.rate_num, facts.rate_den) if facts.rate_num and facts.rate_den else None
         frames = _sum(facts.frames for facts in known)
-        drop = bool(facts.drop_frame)
+        drop = bool(facts.drop_frame) and facts.start_frame is not None
         return GroupedClip(name, media, members, rate, frames, facts.start_frame, drop, tuple(noticed))
     rate = PerSecond(facts.audio_rate) if facts.audio_rate else None
     samples = _sum(facts.samples for facts in known)

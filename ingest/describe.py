@@ -10,7 +10,7 @@ from typing import Protocol
 
 from ingest.copy import FileResult
 from ingest.media.facts import FAULT, Described, Noticed
-from ingest.media.kinds import kind_of
+from ingest.media.kinds import kind_of, suffix_of
 from ingest.plan import Place
 from ingest.record import copy_path
 from ingest.settle import Settled
@@ -64,8 +64,8 @@ class Describing:
         return sum(future.done() for future in self._futures.values()), len(self._futures)
 
     def _wanted(self, path: bytes) -> bool:
-        media = kind_of(path) in ("video", "audio", "image")
-        return media and path not in self._futures and path not in self._already
+        wanted = kind_of(path) in ("video", "audio", "image") or suffix_of(path) == b"xml"
+        return wanted and path not in self._futures and path not in self._already
 
     def _send(self, path: bytes, copy: Path) -> None:
         self._futures[path] = self._pool.describe(copy, self._into, stem_of(path))

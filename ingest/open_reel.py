@@ -17,7 +17,6 @@ from ingest.orders import OffloadOrder, Watching
 from ingest.plan import KnownCopy, KnownFile, Place, open_places
 from ingest.record import OpenOffload
 from ingest.volume import Volume, volume_of
-from ingest.when import EARLIEST
 from shared.catalogue.productions import (
     find_camera,
     find_day,
@@ -54,6 +53,7 @@ from shared.models import (
 )
 from shared.settings import Settings
 from shared.timecode import Rate
+from shared.when import EARLIEST
 
 
 @dataclass(frozen=True, slots=True)

@@ -131,7 +131,7 @@ def _run(
 
 
 def _judge_now(card: Path, recorded: Mapping[bytes, RecordedFile], reel: OpenReel, disk: Disk) -> Verdict:
-    """The verdict, from the card as it is now; a card that was pulled is a no, and the report still stands."""
+    """The verdict, from the card as it is now; for a card that was pulled it is a no."""
     try:
         return judge(read_card(card, disk), recorded, reel.folder, disk)
     except UsageError as error:

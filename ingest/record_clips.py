@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-import datetime as dt
-import zoneinfo
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
 
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
+from ingest.capture import SUGGESTED_CODE, Found, find_captures
 from ingest.clips import GroupedClip, MediaFile, group_clips
 from ingest.media.facts import Described, Facts, Noticed
+from ingest.missing import PART_MISSING
 from ingest.orders import Problem
-from ingest.when import Clock, read_time
-from shared.catalogue.log import production_vocabulary
-from shared.catalogue.productions import set_day, shooting_date
+from ingest.recheck import recheck
+from shared.capture import NONE, Capture
+from shared.catalogue.clocks import read_clocks
+from shared.catalogue.terms import production_vocabulary
 from shared.catalogue.text import refresh_text
+from shared.catalogue.times import Days, place
 from shared.db import Sessions, writing
 from shared.models import (
     Clip,
@@ -25,6 +27,7 @@ from shared.models import (
     File,
     FileRole,
     Finding,
+    Lens,
     Reel,
     Severity,
     Still,
@@ -42,10 +45,12 @@ def log_clips(sessions: Sessions, reel_id: int, described: Mapping[bytes, Descri
         reel = session.get_one(Reel, reel_id)
         files = {file.path_bytes: file for file in session.scalars(select(File).filter_by(reel_id=reel_id))}
         _write_facts(session, files, described)
-        grouped = group_clips(_media_files(session, files, described, reel_id))
+        media = _media_files(session, files, described, reel_id)
+        grouped = group_clips(media)
+        captures = find_captures(grouped, media)
         log = _ClipLog(session, reel, files, described)
-        clip_ids = [log.write(one) for one in grouped]
-        session.flush()
+        clip_ids = [log.write(one, captures.get(one.name)) for one in grouped]
+        recheck(session, reel.production)
         vocabulary = production_vocabulary(session, reel.production, load_vocabulary())
         refresh_text(session, clip_ids, vocabulary)
     return tuple(_problems(described, files))
@@ -86,6 +91,24 @@ def _media_files(
     ]
 
 
+def _set_capture(clip: Clip, capture: Capture | None) -> None:
+    clip.capture_num = capture.rate.numerator if capture is not None else None
+    clip.capture_den = capture.rate.denominator if capture is not None else None
+    clip.capture_certainty = capture.certainty if capture is not None else NONE
+
+
+def stated_lens(facts: Facts | None) -> str | None:
+    """The lens that a file names."""
+    lens = facts.more.get("lens") if facts is not None else None
+    named = lens.get("lens_model") if isinstance(lens, dict) else None
+    return named if isinstance(named, str) else None
+
+
+def _plain(name: str) -> str:
+    """A lens's name without what people write differently: case and spaces."""
+    return "".join(name.casefold().split())
+
+
 class _ClipLog:
     """Writes grouped clips of one reel; a clip that is there already keeps its id, its log and its day."""
 
@@ -103,15 +126,12 @@ class _ClipLog:
                 select(ClipFile).join(File, File.id == ClipFile.file_id).where(File.reel_id == reel.id)
             )
         }
-        zone = zoneinfo.ZoneInfo(reel.production.zone)
-        camera = reel.camera
-        self._clock = (
-            Clock(zone)
-            if camera is None
-            else Clock(zone, camera.zone_rule, dt.timedelta(milliseconds=camera.clock_correction_ms))
-        )
+        lenses = select(Lens.name, Lens.id).filter_by(production_id=reel.production_id)
+        self._lenses = {_plain(name): key for name, key in session.execute(lenses)}
+        self._clocks = read_clocks(session, reel.production)
+        self._days = Days(session, reel.production)
 
-    def write(self, grouped: GroupedClip) -> int:
+    def write(self, grouped: GroupedClip, captured: Found | None) -> int:
         """Write one clip with its files, time, stills and findings; returns its id."""
         clip = self._there.get(grouped.name) or self._new_clip(grouped.name)
         clip.media = ClipMedia(grouped.media)
@@ -120,13 +140,18 @@ class _ClipLog:
         clip.frames = grouped.frames
         clip.start_frame = grouped.start_frame
         clip.drop_frame = grouped.drop_frame
+        _set_capture(clip, None if captured is None else captured.capture)
         self._session.flush()
         for member in grouped.members:
             self._join(clip, self._files[member.path], FileRole(member.role), member.ordinal)
         self._set_time(clip, grouped)
+        self._set_lens(clip, self._files[grouped.members[0].path])
         fresh = [member.path for member in grouped.members if member.path in self._described]
+        if not any(noticed.code == PART_MISSING for noticed in grouped.noticed):
+            self._session.execute(delete(Finding).filter_by(clip_id=clip.id, code=PART_MISSING))
         if fresh or grouped.noticed:
             self._findings(clip, grouped, fresh)
+        self._suggest(clip, None if captured is None else captured.noticed)
         if fresh:
             self._stills(clip, grouped)
         return clip.id
@@ -137,7 +162,7 @@ class _ClipLog:
             production_id=reel.production_id,
             reel_id=reel.id,
             camera_id=reel.camera_id,
-            lens_id=reel.camera.default_lens_id if reel.camera is not None else None,
+            lens_assumed=True,  # until a file or a person names one
             name=name,
             media=ClipMedia.UNKNOWN,
         )
@@ -156,16 +181,30 @@ class _ClipLog:
 
     def _set_time(self, clip: Clip, grouped: GroupedClip) -> None:
         first = self._files[grouped.members[0].path]
-        facts = self._facts_of(first)
-        found = read_time(facts, first.mtime_ns, self._clock)
-        clip.shot_at, clip.shot_source, clip.shot_certainty = found.at, found.source, found.certainty
-        if clip.day_by_hand:
+        facts = self._session.scalar(select(TakeFacts).filter_by(file_id=first.id))
+        place(clip, self._reel.day_id, self._clocks, self._days, facts, first.mtime_ns)
+
+    def _set_lens(self, clip: Clip, first: File) -> None:
+        """The lens that the file names, if the kit list has it; else the camera's usual one, as assumed.
+
+        A lens that a person named stays. One that only the file knows is no lens of the kit list: the
+        take facts hold its name.
+        """
+        if not clip.lens_assumed:
             return
-        if found.at is None:
-            clip.day_id = self._reel.day_id
-            return
-        production = self._reel.production
-        clip.day_id = set_day(self._session, production, date=shooting_date(production, found.at)).id
+        named = stated_lens(self._facts_of(first))
+        camera = self._reel.camera
+        usual = camera.default_lens_id if camera is not None else None
+        clip.lens_id = self._lenses.get(_plain(named)) if named is not None else usual
+        clip.lens_assumed = named is None and clip.lens_id is not None
+
+    def _suggest(self, clip: Clip, noticed: Noticed | None) -> None:
+        """The finding of a suggested capture rate, which goes when nothing suggests it any longer."""
+        known = select(Finding.id).filter_by(clip_id=clip.id, code=SUGGESTED_CODE)
+        if noticed is None:
+            self._session.execute(delete(Finding).filter_by(clip_id=clip.id, code=SUGGESTED_CODE))
+        elif self._session.scalar(known) is None:
+            self._find(clip, None, noticed, set())
 
     def _facts_of(self, file: File) -> Facts | None:
         row = self._session.scalar(select(TakeFacts).filter_by(file_id=file.id))

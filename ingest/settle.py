@@ -328,9 +328,7 @@ class _Batch:
         try:
             handle, direct = self._disk.open_copy(waiting.partial or name, at=folder)
         except FileNotFoundError:
-            raise MissingCopyError(
-                "the copy vanished before it was proven", path=shown, remedy="Run the offload again."
-            ) from None
+            raise _vanished(shown) from None
         try:
             if not is_plain_file(self._disk.size_and_times(handle)):
                 raise OSError(errno.EISDIR, "no plain file")
@@ -372,7 +370,10 @@ class _Batch:
         """Give the file its final name, where it has not got it already."""
         if waiting.partial is not None:
             folder, name = self._locate(waiting)
-            self._disk.publish(waiting.partial, name, at=folder)
+            try:
+                self._disk.publish(waiting.partial, name, at=folder)
+            except FileNotFoundError:
+                raise _vanished(self._settler.shown(waiting.item)) from None
 
     def _locate(self, waiting: _Waiting) -> tuple[int, str]:
         path, _, name = waiting.item.task.entry.path.rpartition("/")
@@ -388,3 +389,7 @@ class _Batch:
         with suppress(OSError, AppError):
             folder, _ = self._locate(waiting)
             self._disk.remove(waiting.partial, at=folder)
+
+
+def _vanished(shown: str) -> MissingCopyError:
+    return MissingCopyError("the copy vanished before it had its name", path=shown, remedy="Run it again.")

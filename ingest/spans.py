@@ -20,6 +20,7 @@ from ingest.media.kinds import suffix_of
 from shared.errors import TimecodeError
 from shared.names import fold
 from shared.timecode import Rate
+from shared.when import real_duration
 
 # FAT32 holds files of 4 GiB - 1 (published FAT specification); decimal 4 GB is a usual chunk (no source).
 SIZE_LIMITS = (2**32 - 1, 4_000_000_000)
@@ -46,13 +47,11 @@ class MediaFile:
 
 def find_spans(files: Sequence[tuple[int, MediaFile]]) -> list[list[int]]:
     """The indexes of files that are one recording, in its order; only of recordings in several files."""
-    places = {_place(file.path): (index, file) for index, file in files}
+    places = {place_of(file.path): (index, file) for index, file in files}
     following: dict[int, int] = {}
     for index, file in files:
         found = [
-            places[place]
-            for place in _next_places(file.path)
-            if place in places and places[place][0] != index
+            places[place] for place in next_places(file.path) if place in places and places[place][0] != index
         ]
         joining = [other for other, next_file in found if is_continued(file, next_file)]
         if len(joining) == 1:
@@ -70,15 +69,15 @@ def _chain(index: int, following: Mapping[int, int]) -> list[int]:
     return chain
 
 
-def _place(path: bytes) -> tuple[str, str, bytes]:
+def place_of(path: bytes) -> tuple[str, str, bytes]:
     folder, _, name = path.rpartition(b"/")
     suffix = suffix_of(name)
     return fold(folder), fold(name[: -len(suffix) - 1] if suffix else name), suffix
 
 
-def _next_places(path: bytes) -> Iterator[tuple[str, str, bytes]]:
+def next_places(path: bytes) -> Iterator[tuple[str, str, bytes]]:
     """Where the next file of a recording could be: one number of the name counted on by one."""
-    folder, stem, suffix = _place(path)
+    folder, stem, suffix = place_of(path)
     for counted in _counted_on(stem):
         yield folder, counted, suffix
     above, slash, name = folder.rpartition("/")
@@ -103,20 +102,27 @@ def _counted_on(stem: str) -> Iterator[str]:
 def is_continued(file: MediaFile, following: MediaFile) -> bool:
     """Whether `following` is the next part of the recording in `file`, by their facts, sizes and times."""
     facts, after = file.facts, following.facts
-    if facts is None or after is None or _format(facts) != _format(after):
+    if facts is None or after is None or format_of(facts) != format_of(after):
         return False
-    length, length_after = _seconds(facts), _seconds(after)
+    length, length_after = seconds_of(facts), seconds_of(after)
     if length is None or length_after is None:
         return False
-    full = any(limit * NEAR_LIMIT <= file.size <= limit for limit in SIZE_LIMITS)
-    clocks = _clocks_agree(file, following, (length, length_after))
+    full = is_full(file)
+    # Clocks run on while a take is taken, which for slow motion is less long than it plays.
+    took = (real_duration(facts) or length, real_duration(after) or length_after)
+    clocks = _clocks_agree(file, following, took)
     runs_on = _runs_on(facts, after)
     if runs_on is None:
         return full and clocks is True
     return runs_on and (full or clocks is not False)
 
 
-def _format(facts: Facts) -> tuple[object, ...]:
+def is_full(file: MediaFile) -> bool:
+    """Whether the file stopped at a size limit."""
+    return any(limit * NEAR_LIMIT <= file.size <= limit for limit in SIZE_LIMITS)
+
+
+def format_of(facts: Facts) -> tuple[object, ...]:
     return (
         *(facts.container, facts.video_codec, facts.width, facts.height, facts.rate_num, facts.rate_den),
         *(facts.bit_depth, facts.chroma, facts.transfer, facts.drop_frame),
@@ -124,7 +130,7 @@ def _format(facts: Facts) -> tuple[object, ...]:
     )
 
 
-def _seconds(facts: Facts) -> Fraction | None:
+def seconds_of(facts: Facts) -> Fraction | None:
     if facts.video_codec is not None:
         if facts.frames is None or not facts.rate_num or not facts.rate_den:
             return None
@@ -136,20 +142,32 @@ def _seconds(facts: Facts) -> Fraction | None:
 
 def _runs_on(facts: Facts, after: Facts) -> bool | None:
     """Whether the second file begins right after the first's last frame or sample. None: neither says."""
-    if facts.video_codec is not None:
-        start, start_after, count = facts.start_frame, after.start_frame, facts.frames
-        day = _frames_per_day(facts)
-    else:
-        start, start_after = (one.more.get("time_reference_samples") for one in (facts, after))
-        count, day = facts.samples, (facts.audio_rate or 0) * 86_400
-    if start is None and start_after is None:
+    if _start(facts) is None and _start(after) is None:
         return None
+    return gap_between(facts, after) == 0
+
+
+def gap_between(facts: Facts, after: Facts) -> Fraction | None:
+    """Seconds from the end of the one file to the start of the other, by timecode or `bext`, within a day."""
+    start, start_after = _start(facts), _start(after)
+    if facts.video_codec is not None:
+        count, day = facts.frames, frames_per_day_of(facts)
+        per_second = Fraction(facts.rate_num or 1, facts.rate_den or 1)
+    else:
+        count, day = facts.samples, (facts.audio_rate or 0) * 86_400
+        per_second = Fraction(facts.audio_rate or 1)
     if start is None or start_after is None or count is None or not day:
-        return False
-    return (int(start) + count) % day == int(start_after)
+        return None
+    return (start_after - start - count) % day / per_second
 
 
-def _frames_per_day(facts: Facts) -> int:
+def _start(facts: Facts) -> int | None:
+    """The first frame's or sample's number since midnight."""
+    found = facts.start_frame if facts.video_codec is not None else facts.more.get("time_reference_samples")
+    return None if found is None else int(found)
+
+
+def frames_per_day_of(facts: Facts) -> int:
     try:
         return Rate(facts.rate_num or 0, facts.rate_den or 1).frames_per_day(bool(facts.drop_frame))
     except TimecodeError:

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
@@ -17,6 +18,10 @@ from shared.db import Sessions, make_engine, make_sessions, open_catalogue
 from shared.models import Production
 from shared.vocabulary import Vocabulary, load_vocabulary
 from tests.factories import make_production
+
+# A busy machine is slow, which says nothing of the code: no test fails by the clock alone.
+settings.register_profile("calm", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("calm")
 
 
 @pytest.fixture(scope="session")

@@ -9,8 +9,10 @@ import typer
 from sqlalchemy import func, select
 
 from api.cli.app import print_json, root_of
+from ingest.recheck import recheck
 from shared.catalogue.lenses import set_lens
 from shared.catalogue.productions import make_production, set_camera, set_day
+from shared.catalogue.times import rederive_times
 from shared.db import reading, writing
 from shared.errors import UsageError
 from shared.models import Camera, CameraKind, Clip, Lens, ZoneRule
@@ -134,9 +136,11 @@ def camera(
     root = root_of(context)
     if letter is not None:
         with writing(root.sessions) as session:
-            set_camera(
-                session, root.production(session, production), letter, name=name, kind=kind, zone_rule=clock
-            )
+            made_for = root.production(session, production)
+            changed = set_camera(session, made_for, letter, name=name, kind=kind, zone_rule=clock)
+            if clock is not None:  # another rule is another time for every clip of this camera
+                rederive_times(session, made_for, changed)
+                recheck(session, made_for)
     with reading(root.sessions) as session:
         found = root.production(session, production)
         cameras = [

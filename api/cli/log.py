@@ -9,10 +9,12 @@ import typer
 
 from api.cli.app import root_of
 from api.cli.kit import Production
+from shared.catalogue.channels import is_channel, map_channels, read_channel
 from shared.catalogue.log import apply_changes, find_one_clip, parse_assignments, production_vocabulary
 from shared.catalogue.search import find_clip_ids
 from shared.db import reading, writing
 from shared.errors import NotFoundError, UsageError
+from shared.models import Clip
 from shared.vocabulary import Vocabulary, load_vocabulary
 
 
@@ -33,7 +35,10 @@ def log(
     context: typer.Context,
     words: Annotated[
         list[str],
-        typer.Argument(metavar="[CLIP] field=value…", help="kind=interview size=mcu person=… tag+=… note=…"),
+        typer.Argument(
+            metavar="[CLIP] field=value…",
+            help='kind=interview size=mcu person=… tag+=… note=… ch1=lav:"Ada Wren"',
+        ),
     ],
     where: Annotated[str | None, typer.Option("--where", help="Log every clip this query finds.")] = None,
     yes: Annotated[bool, typer.Option("--yes", help="With --where: do it, do not only count.")] = False,
@@ -56,7 +61,9 @@ def log(
     with writing(root.sessions) as session:
         found = root.production(session, production)
         vocabulary = production_vocabulary(session, found, base)
-        changes = parse_assignments(assignments, vocabulary)
+        channels = [read_channel(word) for word in assignments if is_channel(word)]
+        fields = [word for word in assignments if not is_channel(word)]
+        changes = parse_assignments(fields, vocabulary) if fields else ()
         if where is not None:
             ids = find_clip_ids(session, found, where, vocabulary)
             if not ids:
@@ -66,7 +73,12 @@ def log(
                 return
         else:
             ids = [find_one_clip(session, found, clip_words[0]).id]
-        count = apply_changes(session, found, ids, changes, vocabulary, whoami())
+        count = len(set(ids))
+        if changes:
+            count = apply_changes(session, found, ids, changes, vocabulary, whoami())
+        if channels:
+            clips = [session.get_one(Clip, key) for key in ids]
+            map_channels(session, found, clips, channels, vocabulary)
     root.out.print(f"logged {count} clip{'' if count == 1 else 's'}")
 
 

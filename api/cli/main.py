@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import typer
 
-from api.cli import demo, find, handover, kit, log, offload, serve, upkeep
+from api.cli import check, clock, demo, find, handover, kit, log, offload, report, serve, sync, upkeep
 from api.cli.app import make_root, say_error
 from shared.errors import EXIT_DONE, EXIT_ERROR, AppError
 
@@ -32,7 +32,7 @@ def start(context: typer.Context) -> None:
     context.obj = make_root()
 
 
-for part in (kit, offload, find, log, handover, serve, upkeep, demo):
+for part in (kit, clock, offload, check, find, log, sync, handover, report, serve, upkeep, demo):
     part.register(app)
 
 

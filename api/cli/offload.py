@@ -53,6 +53,10 @@ def offload(
     read_twice: Annotated[
         bool, typer.Option("--read-twice", help="Read the card twice and compare.")
     ] = False,
+    report_to: Annotated[
+        Path | None,
+        typer.Option("--report", help="Folder for the offload's report, a page of HTML and a PDF."),
+    ] = None,
     production: Production = None,
     as_json: AsJson = False,
 ) -> None:
@@ -60,6 +64,10 @@ def offload(
     root = root_of(context)
     if hash_ is not None:
         make_hasher(hash_)  # refuse an unknown one before anything is read
+    if report_to is not None:
+        from api.report.write import check_folder  # heavy: templates and fonts
+
+        check_folder(report_to)  # now, not after an hour of copying
     named = root.settings.destinations
     order = OffloadOrder(
         card=card,
@@ -78,6 +86,11 @@ def offload(
         print_json(report.as_json())
     else:
         print_report(root, report)
+    if report_to is not None:
+        from api.cli.report import write_files
+
+        for path in write_files(root, report.production, report.reel, report_to):
+            root.err.print(f"report: {path}", markup=False)
     if report.exit_code:
         raise typer.Exit(report.exit_code)
 

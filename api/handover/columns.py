@@ -14,6 +14,7 @@ from api.handover.cells import Value
 from api.handover.places import Place, path_below
 from api.handover.shots import Handover, Shot
 from api.handover.text import file_name, round_ms
+from shared.capture import SUGGESTED
 from shared.errors import UsageError
 from shared.models import ClipMedia, CopyState, TakeFacts
 from shared.names import display
@@ -53,8 +54,8 @@ def stated(facts: TakeFacts | None, name: str) -> str | None:
     """Something a file states under one of its usual names, such as "iso" or "shutter"."""
     if facts is None:
         return None
-    declared = facts.more.get("declared")
-    for found in (facts.more, declared if isinstance(declared, dict) else {}):
+    grouped = (facts.more.get(key) for key in ("lens", "exposure", "declared"))
+    for found in (facts.more, *(group for group in grouped if isinstance(group, dict))):
         folded = {re.sub(r"[^a-z0-9]", "", str(key).lower()): value for key, value in found.items()}
         for key in _NAMED[name]:
             value: Any = folded.get(key)
@@ -149,7 +150,11 @@ def _seconds(line: Line) -> Value:
 
 
 def _capture_rate(line: Line) -> Value:
-    return stated(line.shot.facts, "capture_rate")
+    """The rate at which it was taken; what only the files' times suggest is marked so."""
+    clip = line.shot.clip
+    if clip.capture_rate is None:
+        return stated(line.shot.facts, "capture_rate")
+    return f"{clip.capture_rate}" + (" (suggested)" if clip.capture_certainty == SUGGESTED else "")
 
 
 def _rate_mode(line: Line) -> Value:
@@ -167,7 +172,11 @@ def _curve(line: Line) -> Value:
 
 
 def _lens(line: Line) -> Value:
-    return line.shot.clip.lens.name if line.shot.clip.lens else stated(line.shot.facts, "lens")
+    """A lens that a person or the file names, else the camera's usual one, marked as assumed."""
+    clip = line.shot.clip
+    if clip.lens is None:
+        return stated(line.shot.facts, "lens")
+    return f"{clip.lens.name} (assumed)" if clip.lens_assumed else clip.lens.name
 
 
 def _who(line: Line) -> Value:

@@ -14,6 +14,7 @@ from api.pages.cards import show_still, term_labels
 from api.pages.site import SiteDep, link
 from api.pages.words import CERTAINTY_WORDS, COPY_WORDS, SEVERITY_WORDS, say_bytes, say_date, say_list
 from api.reads.clips import WholeClip, read_clip
+from shared.capture import SUGGESTED
 from shared.catalogue.clip_rows import clip_seconds, length_text
 from shared.catalogue.log import production_vocabulary
 from shared.db import reading
@@ -79,13 +80,14 @@ def _take_rows(whole: WholeClip) -> list[Row]:
     seconds = clip_seconds(clip)
     rows = [
         ("Camera", _say_camera(clip)),
-        ("Lens", clip.lens.name if clip.lens is not None else ""),
+        ("Lens", _say_lens(clip)),
         ("Time", _say_certainty(clip)),
         (
             "Length",
             " · ".join(part for part in (length_text(clip), say_length(seconds)) if part) if seconds else "",
         ),
         ("Rate", _say_rate(clip)),
+        ("Taken at", _say_capture(clip)),
         ("Start timecode", str(clip.start_timecode or "")),
     ]
     essence = [part.file_id for part in clip.files if part.role is FileRole.ESSENCE]
@@ -106,7 +108,19 @@ def _facts_rows(facts: TakeFacts) -> list[Row]:
         ("Picture", _join(facts.video_codec, picture, depth, facts.chroma)),
         ("Colour", _join(facts.colour_primaries, facts.transfer, facts.matrix, facts.colour_range)),
         ("Sound", _join(facts.audio_codec, sampling, bits, channels)),
+        *_taken_rows(facts),
     ]
+
+
+def _taken_rows(facts: TakeFacts) -> list[Row]:
+    """What the file itself says of lens, exposure and position, and by which standard."""
+    rows: list[Row] = []
+    for key, title in (("lens", "Lens, by the file"), ("exposure", "Exposure"), ("position", "Position")):
+        said = facts.more.get(key)
+        if isinstance(said, dict):
+            parts = [f"{_say_field(name)} {value}" for name, value in said.items() if name != "source"]
+            rows.append((title, f"{_join(*parts)} ({said.get('source', 'source not known')})"))
+    return rows
 
 
 def _log_rows(entry: LogEntry | None, vocabulary: Vocabulary) -> list[Row]:
@@ -193,6 +207,21 @@ def _say_rate(clip: Clip) -> str:
         return ""
     exact = f" ({rate})" if rate.label != str(rate) else ""
     return f"{rate.label} frames a second{exact}" + (", drop-frame" if clip.drop_frame else "")
+
+
+def _say_lens(clip: Clip) -> str:
+    if clip.lens is None:
+        return ""
+    return f"{clip.lens.name} (assumed: the camera's usual lens)" if clip.lens_assumed else clip.lens.name
+
+
+def _say_capture(clip: Clip) -> str:
+    """The rate of the taking, and how long it took as against how long it plays."""
+    rate, real = clip.capture_rate, clip.real_seconds
+    if rate is None or rate == clip.per_second or real is None:
+        return ""
+    sure = " (suggested by its times)" if clip.capture_certainty == SUGGESTED else ""
+    return f"{float(rate):g} frames a second{sure}; the taking took {say_length(real)}"
 
 
 def _say_field(field: str) -> str:

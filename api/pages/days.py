@@ -19,6 +19,7 @@ from api.pages.cards import ClipCard, show_cards
 from api.pages.site import SiteDep, link, list_productions
 from api.pages.words import Standing, say_standing
 from api.reads.copies import count_copies, read_refusals
+from api.reads.offloads import latest_ended
 from shared.catalogue.log import production_vocabulary
 from shared.catalogue.productions import find_day, find_production
 from shared.catalogue.search import Cursor, find_clips, read_entries
@@ -36,6 +37,7 @@ class ReelView:
     name: str
     camera: str
     standing: Standing
+    report: str | None  # address of its latest offload's report
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,10 +163,12 @@ def _read_reels(session: Session, production: Production) -> dict[int | None, li
     )
     ids = [reel.id for reel in rows]
     copies, refusals = count_copies(session, ids), read_refusals(session, ids)
+    offloads = latest_ended(session, ids)
     by_day: dict[int | None, list[ReelView]] = defaultdict(list)
     for reel in rows:
         camera = reel.camera.letter if reel.camera is not None else ""
-        by_day[reel.day_id].append(
-            ReelView(reel.name, camera, say_standing(copies[reel.id], refusals.get(reel.id, ())))
-        )
+        standing = say_standing(copies[reel.id], refusals.get(reel.id, ()))
+        offload = offloads.get(reel.id)
+        report = f"/api/v1/offloads/{offload}/report.html" if offload is not None else None
+        by_day[reel.day_id].append(ReelView(reel.name, camera, standing, report))
     return by_day

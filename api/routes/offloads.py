@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from io import BytesIO
+from typing import Any
+
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session, contains_eager, joinedload
+from starlette.responses import StreamingResponse
 
-from api.deps import AfterId, Limit, ProductionName, RowId, ServiceDep
+from api.deps import AfterId, Limit, ProductionName, RowId, Service, ServiceDep
 from api.paging import next_link, read_page
+from api.report import CONTENT_POLICY, OffloadSheet, draw_pdf, read_sheet, render_html
 from api.schemas import work
 from api.schemas.base import Listing
 from api.schemas.reels import Offload, OffloadSummary, offload_shape, offload_summary
@@ -21,6 +27,21 @@ from shared.models import RequestKind
 from shared.settings import Settings
 
 router = APIRouter(prefix="/offloads", tags=["offloads"])
+
+_PAGE: dict[int | str, dict[str, Any]] = {
+    200: {
+        "description": "The page: one file with its style inside, without script or anything from elsewhere",
+        "content": {"text/html": {"schema": {"type": "string"}}},
+    },
+    404: {},
+}
+_PDF: dict[int | str, dict[str, Any]] = {
+    200: {
+        "description": "The report on A4 pages",
+        "content": {"application/pdf": {"schema": {"type": "string", "format": "binary"}}},
+    },
+    404: {},
+}
 
 
 @router.get("", summary="List a production's offloads, the latest first", responses={404: {}})
@@ -50,11 +71,37 @@ def list_offloads(
 @router.get("/{id}", summary="Read one offload with its report", responses={404: {}})
 def read_offload(service: ServiceDep, id: RowId) -> Offload:
     with reading(service.sessions) as session:
-        with_reel = joinedload(models.Offload.reel).joinedload(models.Reel.production)
-        row = session.get(models.Offload, id, options=[with_reel])
-        if row is None:
-            raise NotFoundError(f"there is no offload {id}", remedy="List the offloads and use their ids.")
-        return offload_shape(row)
+        return offload_shape(_find(session, id))
+
+
+@router.get(
+    "/{id}/report.html",
+    summary="Read an offload's report as a page",
+    description="What was recorded when the offload ended: card, copies, times, problems, every file. Its "
+    "answer to whether the card may be formatted is of that moment.",
+    response_class=Response,
+    responses=_PAGE,
+)
+def read_report_page(service: ServiceDep, id: RowId) -> Response:
+    sheet = _read_sheet(service, id)
+    headers = _headers(sheet, "html") | {"Content-Security-Policy": CONTENT_POLICY}
+    pieces: Iterator[bytes] = (piece.encode() for piece in render_html(sheet))
+    return StreamingResponse(pieces, media_type="text/html; charset=utf-8", headers=headers)
+
+
+@router.get(
+    "/{id}/report.pdf",
+    summary="Read an offload's report as a PDF",
+    description="The same report to print and to keep. Of very many files it lists those that need a look "
+    "first, and says how many it leaves to the page.",
+    response_class=Response,
+    responses=_PDF,
+)
+def read_report_pdf(service: ServiceDep, id: RowId) -> Response:
+    sheet = _read_sheet(service, id)
+    pdf = BytesIO()
+    draw_pdf(sheet, pdf)
+    return Response(pdf.getvalue(), media_type="application/pdf", headers=_headers(sheet, "pdf"))
 
 
 @router.post(
@@ -83,6 +130,24 @@ def request_offload(service: ServiceDep, body: work.OffloadOrder, response: Resp
         row = file_request(session, RequestKind.OFFLOAD, order)
         response.headers["Location"] = f"/api/v1/requests/{row.id}"
         return work.request_shape(row)
+
+
+def _find(session: Session, id: int) -> models.Offload:
+    with_reel = joinedload(models.Offload.reel).joinedload(models.Reel.production)
+    row = session.get(models.Offload, id, options=[with_reel])
+    if row is None:
+        raise NotFoundError(f"there is no offload {id}", remedy="List the offloads and use their ids.")
+    return row
+
+
+def _read_sheet(service: Service, id: int) -> OffloadSheet:
+    with reading(service.sessions) as session:
+        return read_sheet(_find(session, id))
+
+
+def _headers(sheet: OffloadSheet, suffix: str) -> dict[str, str]:
+    """Shown in the browser, and saved under the name that the command would give it."""
+    return {"Content-Disposition": f'inline; filename="{sheet.stem}.{suffix}"'}
 
 
 def _check_destinations(settings: Settings, names: list[str]) -> None:

@@ -53,6 +53,7 @@ class ClipSummary(Shape):
     reel: str
     camera: str | None
     lens: str | None
+    lens_assumed: bool = Field(description="It is the camera's usual lens; nobody and no file says so.")
     day: int | None
     date: dt.date | None = Field(description="Of the shooting day.")
     shot_at: dt.datetime | None = Field(description="Start of the recording; null: not known.")
@@ -61,6 +62,10 @@ class ClipSummary(Shape):
         description="Frames a second, exact; of a sound-only clip its sampling rate.",
         examples=["25", "30000/1001"],
     )
+    capture_rate: str | None = Field(
+        description="Frames a second at which it was taken, exact; null: not known to differ from `rate`."
+    )
+    capture_certainty: str = Field(description="Of the capture rate: stated, suggested or none.")
     drop_frame: bool
     frames: int | None = Field(description="Length in frames of `rate`.")
     start_frame: int | None = Field(description="Start timecode as a count; null: the file carries none.")
@@ -223,11 +228,14 @@ def _summary_values(
         "reel": row.reel.name,
         "camera": row.camera.letter if row.camera is not None else None,
         "lens": row.lens.name if row.lens is not None else None,
+        "lens_assumed": row.lens_assumed,
         "day": row.day.number if row.day is not None else None,
         "date": row.day.date if row.day is not None else None,
         "shot_at": row.shot_at,
         "shot_certainty": row.shot_certainty,
         "rate": str(row.per_second) if row.per_second is not None else None,
+        "capture_rate": str(row.capture_rate) if row.capture_rate is not None else None,
+        "capture_certainty": row.capture_certainty,
         "drop_frame": row.drop_frame,
         "frames": row.frames,
         "start_frame": row.start_frame,

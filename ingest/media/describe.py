@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
 import av
 from PIL import Image
 
-from ingest.media.facts import FAULT, WARNING, Described, Facts, Noticed
+from ingest.media.complete import complete
+from ingest.media.facts import FAULT, WARNING, Described, Facts, Noticed, StillTaken
+from ingest.media.kinds import kind_of
 from ingest.media.limits import no_new_files, open_media
-from ingest.media.opened import complete, opened
+from ingest.media.opened import opened
 from ingest.media.photographs import exif_facts
 from ingest.media.probe import facts_of
+from ingest.media.sidecar import read_sidecar
 from ingest.media.sniff import container_of
 from ingest.media.stills import take_stills, write_placeholder
+from ingest.media.wave import complete_wave
 from shared.errors import MediaError
 
 # What parsers of third parties raise on broken input, besides what their callers turn into MediaError.
@@ -39,6 +44,8 @@ def describe(
     `careful`: without MediaInfo, which this file has hung or brought down before. Raises MemoryError alone:
     after that the process is in doubt.
     """
+    if kind_of(os.fsencode(path)) == "sidecar":
+        return Described(*_sidecar(path))  # no picture is drawn of it
     facts, noticed = read(path, careful=careful)
     tell(Described(facts, (), tuple(noticed)))
     try:
@@ -59,6 +66,11 @@ def describe(
     return Described(facts, tuple(stills), tuple(noticed))
 
 
+def _sidecar(path: Path) -> tuple[Facts | None, tuple[StillTaken, ...], tuple[Noticed, ...]]:
+    facts, noticed = read_sidecar(path)
+    return facts, (), tuple(noticed)
+
+
 def read(path: Path, *, careful: bool = False) -> tuple[Facts | None, list[Noticed]]:
     """The facts of `path` by MediaInfo, FFmpeg and Exif together. None, and why, when none could be read."""
     try:
@@ -71,6 +83,8 @@ def read(path: Path, *, careful: bool = False) -> tuple[Facts | None, list[Notic
             except (MediaError, *_PARSER_ERRORS) as error:
                 facts, noticed = Facts(container=container.name), [_without_mediainfo(error)]
             with no_new_files():
+                if container.name == "Wave":
+                    facts, noticed = complete_wave(file, facts, noticed)
                 if container.is_picture:
                     return exif_facts(file, facts), noticed
                 try:

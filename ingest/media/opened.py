@@ -1,9 +1,8 @@
-"""A container open for decoding, and the facts that only a demuxer can add. Runs in the child process."""
+"""A container open for decoding, and what its demuxer says of it. Runs in the child process."""
 
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from typing import Any, BinaryIO
@@ -17,11 +16,10 @@ from av.packet import Packet
 from av.stream import Disposition, Stream
 from av.video.stream import VideoStream
 
-from ingest.media.facts import TEXT_LIMITS, WARNING, Facts, Noticed
+from ingest.media.facts import TEXT_LIMITS, Facts
 from ingest.media.numbers import LARGEST
 from ingest.media.sniff import container_of
 from shared.errors import MediaError
-from shared.timecode import MAX_RATE
 
 DECODER_THREADS = 2
 MAX_PIXELS = 200_000_000  # one decoded picture; beyond it a header is taken to lie
@@ -83,37 +81,11 @@ def check_size(stream: VideoStream) -> None:
         )
 
 
-def complete(facts: Facts, source: InputContainer) -> tuple[Facts, list[Noticed]]:
-    """Fill what MediaInfo could not say from FFmpeg's reading. What it said stays, save the pixel shape.
-
-    MediaInfo gives the pixel shape as a decimal, FFmpeg as the fraction that stands in the file.
-    """
-    found: dict[str, Any] = _missing(facts, _sound(source))
-    stream = picture_stream(source)
-    if stream is None:
-        return dataclasses.replace(facts, **found), []
-    found |= _missing(facts, _picture(stream))
-    if stream.sample_aspect_ratio:
-        shape = Fraction(stream.sample_aspect_ratio)
-        found["pixel_aspect"] = f"{shape.numerator}/{shape.denominator}"
-    rate, more = facts_rate(facts), dict(facts.more)
-    noticed: list[Noticed] = []
-    if rate is None:
-        rate, changed, noticed = _average_rate(facts, stream)
-        found |= changed
-    if facts.frames is None and found.get("frames") is None and rate is not None:
-        frames = _frames_by_last_picture(source, stream, rate)
-        if frames is not None:
-            found["frames"] = frames
-            more["frames_from"] = "time of the last picture"
-    return dataclasses.replace(facts, **found, more=more), noticed
-
-
-def _missing(facts: Facts, found: dict[str, Any]) -> dict[str, Any]:
+def missing(facts: Facts, found: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in found.items() if getattr(facts, name) is None}
 
 
-def _picture(stream: VideoStream) -> dict[str, Any]:
+def picture_facts(stream: VideoStream) -> dict[str, Any]:
     if not has_decoder(stream):
         return {}
     codec = stream.codec_context
@@ -126,7 +98,7 @@ def _picture(stream: VideoStream) -> dict[str, Any]:
     }
 
 
-def _sound(source: InputContainer) -> dict[str, Any]:
+def sound_facts(source: InputContainer) -> dict[str, Any]:
     streams = [stream for stream in source.streams.audio if has_decoder(stream)]
     if not streams:
         return {}
@@ -149,28 +121,7 @@ def _bit_depth(stream: VideoStream) -> int | None:
     return depths.pop() if len(depths) == 1 else None
 
 
-def _average_rate(facts: Facts, stream: VideoStream) -> tuple[Fraction | None, dict[str, Any], list[Noticed]]:
-    """The stream's average rate; variable where its pictures are not all a whole step of it apart."""
-    average, base = stream.average_rate, stream.base_rate
-    if not average or not 0 < average <= MAX_RATE:
-        return None, {}, []
-    found: dict[str, Any] = {"rate_num": average.numerator, "rate_den": average.denominator}
-    if facts.rate_mode != "variable" or average == base:
-        # MediaInfo's "variable" was a header's word, and the time stamps don't bear it out.
-        return average, {**found, "rate_mode": None}, []
-    noticed = Noticed(
-        "rate-variable",
-        WARNING,
-        f"The frame rate varies; {float(average):.3f} frames a second on average. "
-        "An editor needs a constant-rate copy; keep this file.",
-        value=round(float(average), 6),
-        unit="fps",
-        rule="Pictures of one take are equally far apart.",
-    )
-    return average, found, [noticed]
-
-
-def _frames_by_last_picture(source: InputContainer, stream: VideoStream, rate: Fraction) -> int | None:
+def frames_by_last_picture(source: InputContainer, stream: VideoStream, rate: Fraction) -> int | None:
     """Pictures from the first to the last at a constant rate: a stream without an index says no count."""
     base, first, length = stream.time_base, stream.start_time, source.duration
     if base is None or first is None or length is None:

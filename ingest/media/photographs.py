@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any, BinaryIO
 
@@ -13,13 +14,22 @@ from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 from ingest.media.facts import TEXT_LIMITS, Facts
 from ingest.media.opened import MAX_PIXELS
 from ingest.media.stamps import LOCAL, STATED
+from ingest.media.taken import position
 from shared.errors import MediaError
 
 _FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "AVIF")
 # Exif 2.32, 4.6.4 A: orientation, as the clockwise turn that shows the picture upright.
 _TURNS = {1: 0, 3: 180, 6: 90, 8: 270}
 # Exif 2.32 tags that describe how a picture was taken.
-_TAKEN_WITH = ("LensModel", "LensMake", "FocalLength", "FNumber", "ExposureTime", "ISOSpeedRatings")
+_TAKEN_WITH: Mapping[str, tuple[str, str]] = {
+    "LensModel": ("lens", "lens_model"),
+    "LensMake": ("lens", "lens_make"),
+    "FocalLength": ("lens", "focal_length"),
+    "FocalLengthIn35mmFilm": ("lens", "focal_length_35mm"),
+    "FNumber": ("exposure", "f_number"),
+    "ExposureTime": ("exposure", "exposure_time"),
+    "ISOSpeedRatings": ("exposure", "iso"),  # named PhotographicSensitivity since Exif 2.3
+}
 _EXIF_STAMP = re.compile(r"\d{4}:\d{2}:\d{2} \d{2}:\d{2}:\d{2}")
 
 Image.MAX_IMAGE_PIXELS = None  # the cap below is ours, and an error rather than a warning
@@ -46,7 +56,7 @@ def exif_facts(file: BinaryIO, facts: Facts) -> Facts:
     try:
         with Image.open(file, formats=_FORMATS) as image:
             size, exif = image.size, image.getexif()
-            inner = exif.get_ifd(ExifTags.IFD.Exif)
+            inner, where = exif.get_ifd(ExifTags.IFD.Exif), exif.get_ifd(ExifTags.IFD.GPSInfo)
     except (OSError, ValueError, SyntaxError, KeyError, OverflowError, TypeError):
         return facts  # the still says what is wrong with it
     found: dict[str, Any] = {
@@ -63,8 +73,44 @@ def exif_facts(file: BinaryIO, facts: Facts) -> Facts:
         found["recorded_zone"] = STATED if stated else LOCAL
     named = {name: _plain(inner.get(ExifTags.Base[name])) for name in _TAKEN_WITH}
     taken_with = {name: value for name, value in named.items() if value}
-    more = {**facts.more, "exif": taken_with} if taken_with else facts.more
+    more = {**facts.more, **_groups(taken_with)}
+    if taken_with:
+        more["exif"] = taken_with
+    place = _position(where)
+    if place is not None:
+        more["position"] = {**place, "source": "Exif GPS"}
     return dataclasses.replace(facts, **found, more=more)
+
+
+def _groups(taken_with: Mapping[str, str]) -> dict[str, dict[str, str]]:
+    """Lens and exposure under the names that other files' have, see ingest/media/taken.py."""
+    groups: dict[str, dict[str, str]] = {}
+    for name, (group, key) in _TAKEN_WITH.items():
+        value = taken_with.get(name)
+        if group and value is not None and value != "0":
+            groups.setdefault(group, {"source": "Exif"})[key] = value
+    return groups
+
+
+def _position(where: Mapping[int, Any]) -> dict[str, str] | None:
+    """Exif 2.32, 4.6.6: degrees, minutes and seconds, with the hemisphere beside them; height above sea."""
+    try:
+        latitude = _angle(where[ExifTags.GPS.GPSLatitude], where[ExifTags.GPS.GPSLatitudeRef] == "S")
+        longitude = _angle(where[ExifTags.GPS.GPSLongitude], where[ExifTags.GPS.GPSLongitudeRef] == "W")
+    except (KeyError, TypeError, ValueError, OverflowError, ZeroDivisionError):
+        return None
+    try:
+        height = Fraction(where[ExifTags.GPS.GPSAltitude]).limit_denominator(1000)
+    except (KeyError, TypeError, ValueError, OverflowError, ZeroDivisionError):
+        height = None
+    below = where.get(ExifTags.GPS.GPSAltitudeRef) in (b"\x01", 1)
+    return position(latitude, longitude, -height if height is not None and below else height)
+
+
+def _angle(parts: Any, negative: bool) -> Fraction:
+    degrees, minutes, seconds = (Fraction(part).limit_denominator(10**7) for part in parts)
+    angle = degrees + minutes / 60 + seconds / 3600
+    return -angle if negative else angle
 
 
 def _check_size(image: Image.Image) -> None:

@@ -19,6 +19,7 @@ from ingest.media.limits import no_new_files, open_media
 from ingest.media.numbers import LARGEST, decimal, exact_rate, positive, snapped_shape, whole
 from ingest.media.sniff import container_of
 from ingest.media.stamps import recorded
+from ingest.media.taken import suggested_by_stream, taken_facts
 from shared.errors import MediaError
 
 Track = Mapping[str, Any]
@@ -32,9 +33,10 @@ _DECLARED_FIELDS = (
 _PARSER_NOTES = re.compile(
     r"IsTruncated|ConformanceErrors|CodecConfigurationBox|OverallBitRate.*|.*_Source|Delay_.*|TimeCode_.*"
     r"|(?:En|Tag)coded_Date|Tagged_Date|pointer_field|section_length|Source_Delay.*|intra_dc_precision|bext_.*"
+    r"|\w+_(?:Values|FrameCounts)|\w+_FirstFrame_String"  # RDD 18: the first picture's plain value is kept
 )
 _MOST_READS = 20_000  # of 64 KiB; an undamaged file needs some dozens
-_DECLARED_COUNT, _DECLARED_LENGTH = 100, 300
+_WORDS_COUNT, _DECLARED_COUNT, _DECLARED_LENGTH = 1000, 100, 300
 _EXPECTED_SIZE = re.compile(r"File size [0-9]+ is less than expected size (?:at least )?([0-9]{1,20})")
 
 
@@ -124,6 +126,8 @@ def _translate(general: Track, tracks: Sequence[Track]) -> tuple[Facts, list[Not
     more = _more(general, tracks, picture, sound)
     if start is not None and start.label.rate not in (None, rate):
         more["timecode_rate"] = str(start.label.rate)
+    if start is not None and start.counts is not None:
+        more["timecode_counts"] = start.counts
     return Facts(**values, more=more), [*noticed, *unset, *_truncation(general)]
 
 
@@ -174,17 +178,19 @@ def _more(general: Track, tracks: Sequence[Track], picture: Track, sound: Sequen
         ("video_profile", picture, "Format_Profile"),
         ("scan_order", picture, "ScanOrder"),
         ("hdr_format", picture, "HDR_Format"),
-        ("rate_average_text", picture, "FrameRate"),
-        ("rate_minimum_text", picture, "FrameRate_Minimum"),
-        ("rate_maximum_text", picture, "FrameRate_Maximum"),
     ):
         text = _clip(track.get(field))
-        if text and not (field == "FrameRate" and picture.get("FrameRate_Mode") != "VFR"):
+        if text:
             more[name] = text
     reference = _time_reference(sound)
     if reference is not None:
         more["time_reference_samples"] = reference
-    declared = _declared(general, tracks)
+    words = _words(general, tracks)
+    more |= taken_facts(words)
+    suggested = suggested_by_stream(picture, exact_rate(picture))
+    if suggested is not None:
+        more.setdefault("capture_rate", suggested.to_json())
+    declared = dict(sorted(words.items())[:_DECLARED_COUNT])
     return {**more, "declared": declared} if declared else more
 
 
@@ -198,15 +204,15 @@ def _time_reference(sound: Sequence[Track]) -> int | None:
     return None
 
 
-def _declared(general: Track, tracks: Sequence[Track]) -> dict[str, str]:
-    """What the file says in words: lens, camera, scene, whatever MediaInfo exposes. Bounded."""
+def _words(general: Track, tracks: Sequence[Track]) -> dict[str, str]:
+    """What the file says in words: lens, camera, scene, whatever MediaInfo exposes. Each is bounded."""
     found = {name: general[name] for name in _DECLARED_FIELDS if name in general}
     for track in (general, *tracks):
         extra = track.get("extra")
         if isinstance(extra, dict):
             found = {**{k: v for k, v in extra.items() if not _PARSER_NOTES.fullmatch(k)}, **found}
-    clipped = ((_clip(name), _clip(value)) for name, value in sorted(found.items()))
-    return dict([(name, value) for name, value in clipped if name and value][:_DECLARED_COUNT])
+    clipped = ((_clip(name), _clip(value)) for name, value in sorted(found.items())[:_WORDS_COUNT])
+    return {name: value for name, value in clipped if name and value}
 
 
 def _truncation(general: Track) -> list[Noticed]:

@@ -50,8 +50,9 @@ class ClipFileRow:
 class ClipRow:
     """One clip. `start` and `length` are timecode text; None: not known.
 
-    `rate` is exact ("24000/1001"): frames a second, or samples where the clip is sound only. `log` holds what
-    a person said, only the fields that are filled.
+    `rate` is exact ("24000/1001"): frames a second, or samples where the clip is sound only. `capture_rate`
+    is that of the taking, as far as known. `lens_assumed`: the lens is the camera's usual one, no more. `log`
+    holds what a person said, only the fields that are filled.
     """
 
     id: int
@@ -60,11 +61,14 @@ class ClipRow:
     reel: str
     camera: str | None
     lens: str | None
+    lens_assumed: bool
     day: int | None
     date: str | None
     shot_at: str | None
     shot_certainty: str
     rate: str | None
+    capture_rate: str | None
+    capture_certainty: str
     drop_frame: bool
     frames: int | None
     start_frame: int | None
@@ -126,11 +130,14 @@ def _row(
         reel=clip.reel.name,
         camera=clip.camera.letter if clip.camera is not None else None,
         lens=clip.lens.name if clip.lens is not None else None,
+        lens_assumed=clip.lens_assumed,
         day=clip.day.number if clip.day is not None else None,
         date=clip.day.date.isoformat() if clip.day is not None else None,
         shot_at=clip.shot_at.isoformat() if clip.shot_at is not None else None,
         shot_certainty=clip.shot_certainty,
         rate=str(clip.per_second) if clip.per_second is not None else None,
+        capture_rate=str(clip.capture_rate) if clip.capture_rate is not None else None,
+        capture_certainty=clip.capture_certainty,
         drop_frame=clip.drop_frame,
         frames=clip.frames,
         start_frame=clip.start_frame,

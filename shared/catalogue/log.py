@@ -20,21 +20,22 @@ from shared.catalogue.assignments import (
 from shared.catalogue.chunks import in_chunks
 from shared.catalogue.lookup import list_known, pick_one
 from shared.catalogue.naming import find_one_clip
+from shared.catalogue.terms import production_vocabulary
 from shared.catalogue.text import refresh_text
+from shared.catalogue.times import derive_days, derive_times
 from shared.errors import NotFoundError
 from shared.models import (
     Clip,
     LogEntry,
     Person,
     Production,
-    ProductionTerm,
     Tag,
     entry_person,
     entry_tag,
     now,
 )
 from shared.query_fields import TEXT_FIELDS
-from shared.vocabulary import Term, Vocabulary, load_vocabulary
+from shared.vocabulary import Vocabulary
 
 __all__ = ["apply_changes", "find_one_clip", "parse_assignments", "production_vocabulary"]
 
@@ -43,32 +44,6 @@ _LINKS: dict[str, tuple[Table, str, type[Tag] | type[Person]]] = {
     "tag": (entry_tag, "tag_id", Tag),
     "person": (entry_person, "person_id", Person),
 }
-
-
-def production_vocabulary(
-    session: Session, production: Production, base: Vocabulary | None = None
-) -> Vocabulary:
-    """The vocabulary with this production's own terms. `base` is the program's, if it is at hand.
-
-    Raises UsageError or ConflictError, as `Vocabulary.extended`, for a term that does not fit.
-    """
-    rows = session.scalars(
-        select(ProductionTerm)
-        .where(ProductionTerm.production_id == production.id)
-        .order_by(ProductionTerm.id)
-    )
-    own = [
-        Term(
-            row.field,
-            row.code,
-            row.label,
-            row.definition or row.label,
-            tuple(alias for alias in row.aliases.split("\n") if alias),
-        )
-        for row in rows
-    ]
-    vocabulary = base if base is not None else load_vocabulary()
-    return vocabulary.extended(own) if own else vocabulary
 
 
 def apply_changes(
@@ -85,6 +60,8 @@ def apply_changes(
     and the clips' words are written anew. A clip nobody has logged gets an entry only if there is
     something to say. Raises NotFoundError for a clip that is not of this production, UsageError for
     a camera, lens or day that does not exist; nothing is changed then if the caller rolls back.
+    A day given here is kept when clocks are corrected; taking it away puts the clip on the day of its time,
+    and another camera has another clock.
     """
     ids = sorted(set(clip_ids))
     _check_clips(session, production, ids)
@@ -108,6 +85,10 @@ def apply_changes(
         for change, named in links:
             _change_links(session, chunk, change, named)
     _forget(session, set(ids), [*own, *CLIP_FIELDS], [*values, *stamp, "tags", "people"])
+    if "camera_id" in own:
+        derive_times(session, production, ids)
+    elif own.get("day_by_hand") is False:
+        derive_days(session, production, ids)
     refresh_text(session, ids, vocabulary)
     return len(ids)
 
@@ -133,6 +114,10 @@ def _own_columns(
         if not isinstance(change, SetValue) or change.field not in CLIP_FIELDS:
             continue
         columns[f"{change.field}_id"] = None
+        if change.field == "day":
+            columns["day_by_hand"] = change.value is not None
+        if change.field == "lens":
+            columns["lens_assumed"] = False  # a person says so
         if change.value is not None:
             known = list_known(session, production, change.field)
             columns[f"{change.field}_id"] = pick_one(known, change.field, change.value).id

@@ -26,6 +26,7 @@ from shared.models.media import (
 from shared.models.production import (
     Camera,
     CameraKind,
+    ClockCorrection,
     Lens,
     Microphone,
     Person,
@@ -35,6 +36,7 @@ from shared.models.production import (
     Tag,
     ZoneRule,
 )
+from shared.models.sound import ChannelMap, ChannelSource, SoundPair, SyncMethod, SyncState
 from shared.models.work import Request, RequestKind, RequestState
 
 __all__ = [
@@ -42,10 +44,13 @@ __all__ = [
     "Camera",
     "CameraKind",
     "Card",
+    "ChannelMap",
+    "ChannelSource",
     "Clip",
     "ClipFile",
     "ClipMedia",
     "ClipText",
+    "ClockCorrection",
     "Copy",
     "CopyState",
     "Destination",
@@ -67,8 +72,11 @@ __all__ = [
     "RequestState",
     "Severity",
     "ShootingDay",
+    "SoundPair",
     "Still",
     "StillKind",
+    "SyncMethod",
+    "SyncState",
     "Tag",
     "TakeFacts",
     "ZoneRule",

@@ -7,7 +7,7 @@ import enum
 from fractions import Fraction
 from typing import Any
 
-from sqlalchemy import Float, ForeignKey, Index, String, Text, UniqueConstraint
+from sqlalchemy import Float, ForeignKey, Index, String, Text, UniqueConstraint, false
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from shared.models.base import Base, now, text_enum
@@ -58,15 +58,21 @@ class Clip(Base):
     reel_id: Mapped[int] = mapped_column(ForeignKey("reel.id"))
     camera_id: Mapped[int | None] = mapped_column(ForeignKey("camera.id"))
     lens_id: Mapped[int | None] = mapped_column(ForeignKey("lens.id"))
+    lens_assumed: Mapped[bool] = mapped_column(default=False, server_default=false())  # the kit list's
     day_id: Mapped[int | None] = mapped_column(ForeignKey("shooting_day.id"))
     name: Mapped[str] = mapped_column(Text)  # the first essence file's path without its suffix
     media: Mapped[ClipMedia] = mapped_column(text_enum(ClipMedia))
     shot_at: Mapped[dt.datetime | None]  # start of the recording, interpreted; none: not known
     shot_source: Mapped[str] = mapped_column(String(64), default="")  # which stamp it was read from
     shot_certainty: Mapped[str] = mapped_column(String(16), default="none")  # stated, assumed, file, none
+    shot_read_as: Mapped[str] = mapped_column(String(16), default="", server_default="")  # see when.Moment
+    shot_correction_ms: Mapped[int] = mapped_column(default=0, server_default="0")  # is in `shot_at`
     day_by_hand: Mapped[bool] = mapped_column(default=False)  # a person's choice, kept when times change
-    rate_num: Mapped[int | None]
+    rate_num: Mapped[int | None]  # at which it plays
     rate_den: Mapped[int | None]
+    capture_num: Mapped[int | None]  # at which it was taken, where that is known or suggested
+    capture_den: Mapped[int | None]
+    capture_certainty: Mapped[str] = mapped_column(String(16), default="none", server_default="none")
     frames: Mapped[int | None]  # duration, in frames of `rate`; sound-only clips count samples
     start_frame: Mapped[int | None]  # start timecode as a count; none: the file carries none
     drop_frame: Mapped[bool] = mapped_column(default=False)
@@ -93,6 +99,26 @@ class Clip(Base):
         if self.rate_num is None or self.rate_den is None:
             return None
         return Fraction(self.rate_num, self.rate_den)
+
+    @property
+    def capture_rate(self) -> Fraction | None:
+        """Pictures a second at which it was taken, where a file states it or its times suggest it.
+
+        `capture_certainty` says which: "stated", "suggested", or "none". None: not known to differ from
+        `rate`.
+        """
+        if self.media is not ClipMedia.VIDEO or not self.capture_num or not self.capture_den:
+            return None
+        return Fraction(self.capture_num, self.capture_den)
+
+    @property
+    def real_seconds(self) -> Fraction | None:
+        """How long the recording took, exact. It plays for `frames / per_second`, longer in slow motion.
+
+        A capture rate that is only suggested counts: it is the best that is known.
+        """
+        per_second = self.capture_rate or self.per_second
+        return None if self.frames is None or not per_second else self.frames / per_second
 
     @property
     def start_timecode(self) -> Timecode | None:

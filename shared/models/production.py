@@ -41,6 +41,11 @@ class Production(Base):
     day_starts_minutes: Mapped[int] = mapped_column(default=240)  # after midnight, wall clock
     language: Mapped[str] = mapped_column(String(16), default="en")
     created_at: Mapped[dt.datetime] = mapped_column(default=now)
+    # The sheet: what every clip should be, with the rate, the counting and the zone. None: not laid down.
+    width: Mapped[int | None]
+    height: Mapped[int | None]
+    transfer: Mapped[str | None] = mapped_column(String(64))  # colour curve, as files name it
+    audio_rate: Mapped[int | None] = mapped_column(default=48_000, server_default="48000")
 
     days: Mapped[list[ShootingDay]] = relationship(back_populates="production", order_by="ShootingDay.number")
     cameras: Mapped[list[Camera]] = relationship(back_populates="production", order_by="Camera.letter")
@@ -75,11 +80,31 @@ class Camera(Base):
     name: Mapped[str] = mapped_column(String(200), default="")
     kind: Mapped[CameraKind] = mapped_column(text_enum(CameraKind), default=CameraKind.CAMERA)
     zone_rule: Mapped[ZoneRule] = mapped_column(text_enum(ZoneRule), default=ZoneRule.UNKNOWN)
-    clock_correction_ms: Mapped[int] = mapped_column(default=0)  # true time - shown time
+    # True time - shown time, on every day that has no correction of its own: see ClockCorrection.
+    clock_correction_ms: Mapped[int] = mapped_column(default=0)
     default_lens_id: Mapped[int | None] = mapped_column(ForeignKey("lens.id"))
 
     production: Mapped[Production] = relationship(back_populates="cameras")
     default_lens: Mapped[Lens | None] = relationship()
+
+
+class ClockCorrection(Base):
+    """What a camera's clock showed at a true time, on every day or on one; the one of a day wins."""
+
+    __tablename__ = "clock_correction"
+
+    id: Mapped[PrimaryKey]
+    production_id: Mapped[int] = mapped_column(ForeignKey("production.id"))
+    camera_id: Mapped[int] = mapped_column(ForeignKey("camera.id"), index=True)
+    day_id: Mapped[int | None] = mapped_column(ForeignKey("shooting_day.id"))  # none: every day
+    shown: Mapped[str] = mapped_column(String(64))  # as it was written down
+    true_time: Mapped[str] = mapped_column(String(64))
+    correction_ms: Mapped[int]  # true - shown
+    created_at: Mapped[dt.datetime] = mapped_column(default=now)
+
+    production: Mapped[Production] = relationship()
+    camera: Mapped[Camera] = relationship()
+    day: Mapped[ShootingDay | None] = relationship()
 
 
 class Lens(Base):

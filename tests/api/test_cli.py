@@ -66,19 +66,14 @@ def shell(tmp_path: Path) -> Iterator[Shell]:
     yield shell
 
 
-def state_of(folder: Path) -> dict[str, tuple[bytes, int, int, int]]:
-    """Content and every time of every file: what must not change on a card."""
-    found = {}
-    read = []
-    for folder_path, _, names in os.walk(folder):
-        # Looked at before it is read, and set back afterwards: our own reading is no change.
-        paths = [Path(folder_path), *(Path(folder_path, name) for name in names)]
-        read += [(path, path.stat()) for path in paths]
-        for path, stat in read[-len(paths) :]:
-            content = path.read_bytes() if path.is_file() else b""
-            found[str(path)] = (content, stat.st_mtime_ns, stat.st_atime_ns, stat.st_size)
-    for path, stat in read:
-        os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+def state_of(path: Path) -> dict[str, tuple[bytes, int, int, int]]:
+    """Content and every time of everything below: what must not change on a card."""
+    stat = path.stat()  # before it is read: our own reading is no change, and is set back below
+    content = path.read_bytes() if path.is_file() else b""
+    found = {str(path): (content, stat.st_mtime_ns, stat.st_atime_ns, stat.st_size)}
+    for child in sorted(path.iterdir()) if path.is_dir() else ():
+        found |= state_of(child)
+    os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
     return found
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from multiprocessing.context import ForkServerContext
 from pathlib import Path
 
 from ingest.card import read_card
@@ -139,6 +141,13 @@ def states(copied: Copied, place: int) -> dict[str, CopyState | None]:
 
 def all_verified(copied: Copied, place: int) -> bool:
     return all(state is CopyState.VERIFIED for state in states(copied, place).values())
+
+
+def children() -> ForkServerContext:
+    """Makes child processes, forked from one that has the modules below loaded already."""
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["ingest.pipeline", "tests.ingest.test_kill", "tests.ingest.test_limits"])
+    return context
 
 
 # --- trees ---------------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from ingest.copy import FileResult, copy
 from ingest.durable import Disk
 from ingest.hashes import Hasher, make_hasher
 from ingest.progress import Counters
-from ingest.settle import Settled
+from ingest.settle import BATCH_FOLDERS, Settled
 from tests.faults import Breaks, Slow, within
 from tests.ingest.copy_support import (
     REEL,
@@ -21,6 +21,7 @@ from tests.ingest.copy_support import (
     all_verified,
     files_below,
     make_bench,
+    make_card,
     offload,
     plan_of,
     under_final_names,
@@ -69,15 +70,17 @@ def test_a_bug_in_any_thread_ends_the_run_with_its_own_error(bench: Bench, call:
 
 
 def test_a_bug_in_the_hasher_keeps_nobody_waiting_for_a_digest(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, memory_path: Path
 ) -> None:
-    plan = plan_of(bench.card, bench.drives)
+    # All in one buffer, and folders enough for a batch to be handed over and waited for before the end.
+    many = {f"D{n:02}/{n}": 10 for n in range(3 * BATCH_FOLDERS)}
+    plan = plan_of(make_card(memory_path / "many", many), bench.drives)
     made = 0
 
     def breaking(algorithm: str) -> Hasher:
         nonlocal made
         made += 1
-        if made == 5:
+        if made == BATCH_FOLDERS // 2:
             raise MemoryError("planted")
         return real(algorithm)
 
@@ -86,7 +89,8 @@ def test_a_bug_in_the_hasher_keeps_nobody_waiting_for_a_digest(
     with pytest.raises(MemoryError, match="planted"):
         copy(plan, Disk(), SMALL, counters=Counters.for_places(2))
     monkeypatch.undo()
-    check_broken(bench)
+    again = offload(memory_path / "many", bench.drives)
+    assert all_verified(again, 0)
 
 
 @pytest.mark.parametrize("error", [KeyboardInterrupt, RuntimeError, SystemExit])

@@ -7,6 +7,7 @@ import errno
 import os
 import socket
 import stat
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -125,7 +126,7 @@ def test_links_pipes_sockets_and_devices_are_named_and_not_opened(card: Path) ->
         "pipe": "it is a pipe, no file",
         "socket": "it is a socket, no file",
     }
-    if os.geteuid() == 0:
+    with suppress(PermissionError):  # the superuser's alone
         os.mknod(card / "device", stat.S_IFCHR | 0o600, os.makedev(1, 5))  # /dev/zero: it never ends
         expected["device"] = "it is a device, no file"
     listing = listed(card)

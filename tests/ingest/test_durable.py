@@ -220,6 +220,21 @@ def test_a_folder_that_can_t_be_synced_is_tolerated_and_a_failed_sync_is_not(
         Disk().sync_folder(folder)
 
 
+def test_a_sync_asks_the_system_for_that_very_file_or_folder(
+    folder: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On many file systems nothing but a power cut would show its absence: the call itself is looked at."""
+    asked: list[int] = []
+    monkeypatch.setattr(os, "fsync", asked.append)
+    handle = Disk().create("A", at=folder)
+    try:
+        Disk().sync(handle)
+        Disk().sync_folder(folder)
+        assert asked == [handle, folder]
+    finally:
+        os.close(handle)
+
+
 def test_syncing_everything_tells_a_failure() -> None:
     read_end, write_end = os.pipe()
     os.close(read_end)

@@ -73,7 +73,8 @@ def test_drop_frame_is_the_flags_word_before_the_marks() -> None:
 def test_a_timecode_track_that_counts_pairs_is_converted_to_pictures() -> None:
     track = _other("01:00:00:12", "No", FrameRate_Num="25", FrameRate_Den="1", Format="QuickTime TC")
     start, noticed = start_of([track], {}, Fraction(50))
-    assert start is not None and start.frame == 2 * (3600 * 25 + 12) and noticed == []
+    assert start is not None and start.frame == 2 * (3600 * 25 + 12)
+    assert [(one.code, one.severity) for one in noticed] == [("timecode-pairs", "note")]
     track = _other("00:10:00;00", "Yes", FrameRate_Num="30000", FrameRate_Den="1001")
     start, _ = start_of([track], {}, Fraction(60000, 1001))
     # SMPTE ST 12-1: ten minutes are 17,982 frames at 29.97, so twice as many pictures at 59.94

@@ -31,7 +31,10 @@ from tests.ingest.media_support import (
 
 RATES = {
     "24000/1001": ("01:02:03:04", False),
+    "24": ("09:59:59:23", False),
     "25": ("10:00:00:00", False),
+    "30": ("01:02:03:29", False),
+    "60": ("11:22:33:59", False),
     "30000/1001": ("01:02:03;04", True),
     "30000/1001 non-drop": ("01:02:03:04", False),
     "50": ("23:59:59:49", False),
@@ -83,7 +86,10 @@ def test_facts_equal_what_two_other_readers_say(tmp_path: Path, suffix: str, nam
     assert facts.audio_rate == int(audio["sample_rate"])
     assert facts.audio_tracks == 1
     assert (facts.container, facts.video_codec, facts.audio_codec) == (container, video_codec, audio_codec)
-    assert facts.rate_mode != "variable"
+    assert facts.rate_mode == "constant"
+    proved = facts.more["rate"]
+    assert (proved["actual"], proved["pictures"], proved["whole"]) == (rate, facts.frames, True)
+    assert (proved["minimum"], proved["maximum"], proved["off_nominal"]) == (rate, rate, "0")
 
     with av.open(str(path)) as other:
         stream = other.streams.video[0]

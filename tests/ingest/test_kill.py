@@ -6,7 +6,6 @@ modules loaded already.
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import random
 import shutil
@@ -14,10 +13,9 @@ import signal
 import sqlite3
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
-from multiprocessing.context import ForkServerContext
 from pathlib import Path
 from typing import Any
 
@@ -28,17 +26,20 @@ from ingest.durable import Disk
 from ingest.orders import OffloadOrder, OffloadReport
 from ingest.pipeline import run_offload
 from shared.db import make_engine, make_sessions, open_catalogue
+from shared.errors import ConflictError
 from shared.settings import Settings, load_settings
 from tests.faults import Dies
 from tests.ingest.copy_support import (
     PARTIAL,
     Snapshot,
+    children,
     files_below,
     make_card,
     partials_below,
     snapshot,
 )
 
+CONTEXT = children()
 KILLS = int(os.environ.get("SOAK_KILLS", "30"))
 SHARDS = 2
 # No media: what describes clips is told apart from what copies them.
@@ -116,16 +117,9 @@ def _kill_after(seconds: float) -> None:
     os.kill(os.getpid(), signal.SIGKILL)
 
 
-@pytest.fixture(scope="module")
-def children() -> Iterator[ForkServerContext]:
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["ingest.pipeline", "tests.ingest.test_kill"])
-    yield context
-
-
-def run_child(children: ForkServerContext, work: object, *arguments: object) -> int:
+def run_child(work: Callable[..., None], *arguments: object) -> int:
     """The child's exit code; -9 when it was killed."""
-    child = children.Process(target=work, args=arguments)  # type: ignore[arg-type]
+    child = CONTEXT.Process(target=work, args=arguments)
     child.start()
     child.join(120)
     assert child.exitcode is not None, "the child hangs"
@@ -192,7 +186,7 @@ def check_rerun(site: Site, before: Snapshot, verified: set[Row]) -> None:
 
 
 @pytest.fixture(scope="module")
-def whole_run(tmp_path_factory: pytest.TempPathFactory, children: ForkServerContext) -> tuple[int, float]:
+def whole_run(tmp_path_factory: pytest.TempPathFactory) -> tuple[int, float]:
     """How many calls of the seam a run has that nobody kills, and how long it takes in a child."""
     root = tmp_path_factory.mktemp("whole")
     make_site(root)
@@ -209,9 +203,9 @@ def whole_run(tmp_path_factory: pytest.TempPathFactory, children: ForkServerCont
     assert offload(root, disk).state == "done"
     timed = tmp_path_factory.mktemp("timed")
     make_site(timed)
-    run_child(children, plain_offload, _fresh(timed / "warm"))
+    run_child(plain_offload, _fresh(timed / "warm"))
     started = time.monotonic()
-    assert run_child(children, plain_offload, timed) == 0
+    assert run_child(plain_offload, timed) == 0
     return disk.calls, time.monotonic() - started
 
 
@@ -223,7 +217,7 @@ def _fresh(root: Path) -> Path:
 
 @pytest.mark.parametrize("shard", range(SHARDS))
 def test_a_killed_offload_keeps_every_promise_and_is_completed_by_the_next(
-    children: ForkServerContext, whole_run: tuple[int, float], memory_path: Path, shard: int
+    whole_run: tuple[int, float], memory_path: Path, shard: int
 ) -> None:
     calls, seconds = whole_run
     killed = proven_before = 0
@@ -235,10 +229,10 @@ def test_a_killed_offload_keeps_every_promise_and_is_completed_by_the_next(
             flush_seconds = chance.choice([0.0, 0.0, record.FLUSH_SECONDS])  # a small run never comes to one
             if chance.random() < 0.7:
                 nth, after = chance.randint(1, calls), chance.random() < 0.5
-                code = run_child(children, dying_offload, site.root, nth, after, flush_seconds)
+                code = run_child(dying_offload, site.root, nth, after, flush_seconds)
             else:
                 after_seconds = chance.uniform(0.01, seconds)
-                code = run_child(children, doomed_offload, site.root, after_seconds, flush_seconds)
+                code = run_child(doomed_offload, site.root, after_seconds, flush_seconds)
             assert code in (0, -signal.SIGKILL)
             killed += code != 0
             verified = check_after_kill(site, before)
@@ -247,3 +241,33 @@ def test_a_killed_offload_keeps_every_promise_and_is_completed_by_the_next(
         shutil.rmtree(site.root)
     assert killed >= KILLS / SHARDS * 0.6
     assert proven_before >= KILLS / SHARDS  # the reruns had something to keep
+
+
+def turned_away_offload(root: Path) -> None:
+    """In the child: exit code 3 when another run holds the reel's folder."""
+    try:
+        offload(root)
+    except ConflictError:
+        os._exit(3)
+
+
+def test_two_offloads_of_one_card_at_once_spoil_nothing(memory_path: Path) -> None:
+    """They meet in one reel, and one is turned away, or each fills its own; the next run finds all proven."""
+    site = make_site(memory_path / "site")
+    before = snapshot(site.card)
+    runs = [CONTEXT.Process(target=turned_away_offload, args=(site.root,)) for _ in range(3)]
+    for run in runs:
+        run.start()
+    for run in runs:
+        run.join(120)
+    codes = [run.exitcode for run in runs]
+    for run in runs:
+        run.close()
+    assert set(codes) <= {0, 3}
+    assert 0 in codes
+    verified = check_after_kill(site, before)
+    # Whole reels and nothing half: every run that was not turned away completed the one it filled.
+    for folder in {folder for _, folder, _ in verified}:
+        assert {(str(drive), folder, path) for drive in site.drives for path in TREE} <= verified
+    assert offload(site.root).state == "done"
+    assert check_after_kill(site, before) == verified

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import fcntl
-import multiprocessing
 import os
 import resource
 import subprocess
@@ -28,6 +27,7 @@ from tests.ingest.copy_support import (
     Bench,
     all_verified,
     check_promises,
+    children,
     files_below,
     make_bench,
     offload,
@@ -38,7 +38,7 @@ from tests.ingest.copy_support import (
     states,
 )
 
-CONTEXT = multiprocessing.get_context("forkserver")
+CONTEXT = children()
 
 
 # --- drives of a few kilobytes -----------------------------------------------------------------------------

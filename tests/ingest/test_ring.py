@@ -94,11 +94,13 @@ def test_the_reader_waits_for_the_slowest_consumer() -> None:
 def test_a_consumer_that_breaks_keeps_nobody_waiting_and_its_error_is_raised_at_the_end() -> None:
     ring: Ring[int] = Ring(2, SIZE, 2)
     seen: list[int] = []
+    worked: list[int] = []
     raised: list[BaseException] = []
 
     def breaking() -> None:
         def work(chunk: Chunk[int]) -> None:
-            if number_in(chunk) == 3:
+            worked.append(number_in(chunk))
+            if worked[-1] == 3:
                 raise RuntimeError("planted")
 
         try:
@@ -119,6 +121,7 @@ def test_a_consumer_that_breaks_keeps_nobody_waiting_and_its_error_is_raised_at_
         for thread in threads:
             thread.join()
     assert seen == list(range(50))
+    assert worked == [0, 1, 2, 3]  # what comes after is taken and let go, no more
     assert [str(error) for error in raised] == ["planted"]
     ring.close()
 

@@ -28,6 +28,7 @@ from shared.models import (
 )
 from shared.vocabulary import Vocabulary
 from tests.factories import (
+    FIRST_DAY,
     make_camera,
     make_clip,
     make_day,
@@ -227,7 +228,8 @@ def test_camera_lens_and_day_are_the_clips_own(
     assert clips[2].camera is None
     assert session.scalar(select(func.count()).select_from(LogEntry)) == 0
     log(session, production, clips[:1], "camera=", "day=")
-    assert (clips[0].camera, clips[0].lens, clips[0].day) == (None, lens, None)
+    assert (clips[0].camera, clips[0].lens) == (None, lens)
+    assert clips[0].day is not None and clips[0].day.date == FIRST_DAY  # that of its time
     make_lens(session, production, "35 mm f/2.8")
     for text, words in [
         ("camera=Z", r"B \(Second body\)"),

@@ -8,8 +8,8 @@ import zoneinfo
 import pytest
 
 from ingest.media.facts import Facts
-from ingest.when import Clock, duration, parse_stamp, read_time
 from shared.models import ZoneRule
+from shared.when import Clock, duration, parse_stamp, read_time
 
 COPENHAGEN = zoneinfo.ZoneInfo("Europe/Copenhagen")
 FILE_TIME = int(dt.datetime(2026, 5, 12, 8, 0, 10, tzinfo=dt.UTC).timestamp()) * 1_000_000_000
@@ -97,3 +97,77 @@ def test_durations_are_exact() -> None:
     assert duration(facts) == 1001
     assert duration(Facts(samples=48_000, audio_rate=48_000)) == 1
     assert duration(Facts()) is None
+
+
+# -- zones, changes of summer time ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("raw", "at"),
+    [
+        # Copenhagen, IANA tz database: 2026-03-29 02:00 became 03:00; 2026-10-25 03:00 became 02:00.
+        ("2026-03-29 01:59:59", utc(2026, 3, 29, 0, 59, 59)),
+        ("2026-03-29 02:30:00", utc(2026, 3, 29, 1, 30)),  # never was: a clock still on winter time
+        ("2026-03-29 03:00:00", utc(2026, 3, 29, 1)),
+        ("2026-10-25 01:59:59", utc(2026, 10, 24, 23, 59, 59)),
+        ("2026-10-25 03:00:00", utc(2026, 10, 25, 2)),
+    ],
+)
+def test_a_wall_clock_through_a_change_of_summer_time(raw: str, at: dt.datetime) -> None:
+    assert read_time(header(raw, "local"), FILE_TIME, Clock(COPENHAGEN, ZoneRule.LOCAL)).at == at
+    digits = parse_stamp(raw)
+    assert digits is not None
+    # A clock in UTC does not care.
+    found = read_time(header(raw, "local"), FILE_TIME, Clock(COPENHAGEN, ZoneRule.UTC))
+    assert found.at == digits[0].replace(tzinfo=dt.UTC)
+
+
+def test_a_zone_of_quarters_of_an_hour() -> None:
+    kathmandu = zoneinfo.ZoneInfo("Asia/Kathmandu")  # +05:45
+    found = read_time(header("2026-05-12 10:00:00 UTC"), FILE_TIME, Clock(kathmandu, ZoneRule.LOCAL))
+    assert (found.at, found.read_as) == (utc(2026, 5, 12, 4, 15), "local")
+
+
+def test_what_was_done_stands_beside_what_came_of_it() -> None:
+    late = dt.timedelta(seconds=-3)
+    found = read_time(header("2026-05-12 10:00:00 UTC"), FILE_TIME, Clock(COPENHAGEN, ZoneRule.UTC, late))
+    assert (found.read_as, found.correction, found.uncorrected) == ("utc", late, utc(2026, 5, 12, 10))
+    assert read_time(header("2026-05-12T10:00:00+02:00", "stated"), 0, Clock(COPENHAGEN)).read_as == "stated"
+    assert read_time(None, FILE_TIME, Clock(COPENHAGEN)).read_as == "file"
+
+
+@pytest.mark.parametrize(
+    ("after", "said"),
+    [
+        (10, "Encoded_Date: start"),
+        (12, "Encoded_Date: start"),  # FAT keeps times in steps of 2 s
+        (0, "Encoded_Date: start or end"),
+        (3600 + 10, "Encoded_Date: start"),  # another zone
+        (345, "Encoded_Date"),
+        (40 * 86_400 + 10, "Encoded_Date"),  # the file's time is that of a copy made later
+    ],
+)
+def test_the_files_time_tells_which_end_the_stamp_is(after: int, said: str) -> None:
+    # The take of `header` lasts ten seconds.
+    stamp = utc(2026, 5, 12, 10)
+    file_time = int((stamp.timestamp() + after) * 10**9)
+    found = read_time(header("2026-05-12 10:00:00 UTC"), file_time, Clock(COPENHAGEN, ZoneRule.UTC))
+    assert (found.at, found.source) == (stamp, said)
+
+
+@pytest.mark.parametrize(
+    "raw", ["9999-12-31 23:59:59", "9999-12-31T23:59:59-14:00", "0001-01-01T00:00:00+14:00"]
+)
+def test_a_stamp_past_all_calendars_is_not_believed(raw: str) -> None:
+    for zone in ("local", "stated"):
+        found = read_time(header(raw, zone), FILE_TIME, Clock(COPENHAGEN, correction=dt.timedelta(days=3000)))
+        assert found.source == "file time"
+    assert read_time(None, 2**62, Clock(COPENHAGEN, correction=dt.timedelta(days=36_000))).at is None
+
+
+def test_the_longest_source_fits_its_column() -> None:
+    facts = Facts(
+        recorded_raw="2026-05-12 10:00:00", recorded_field="x" * 64, frames=250, rate_num=25, rate_den=1
+    )
+    found = read_time(facts, int(utc(2026, 5, 12, 10).timestamp()) * 10**9, Clock(COPENHAGEN, ZoneRule.UTC))
+    assert found.source.endswith(": start or end") and len(found.source) <= 64

@@ -1,0 +1,20 @@
+"""Check copies: read them again from the medium, hold them against what was recorded, repair what is bad.
+
+    find_places → run_check (one lane a physical drive) → CheckedFolder (read, compare, sweep) → repair
+
+What was recorded comes from the catalogue, or for a bare folder from the hash lists in it alone.
+"""
+
+from ingest.check.model import CheckedFile, CheckOrder, FileState, Following, Unfollowed
+from ingest.check.report import CheckReport
+from ingest.check.run import run_check
+
+__all__ = [
+    "CheckOrder",
+    "CheckReport",
+    "CheckedFile",
+    "FileState",
+    "Following",
+    "Unfollowed",
+    "run_check",
+]

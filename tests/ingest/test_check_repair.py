@@ -1,0 +1,466 @@
+"""A bad copy is written anew from one that was just proven, and is kept aside."""
+
+from __future__ import annotations
+
+import datetime as dt
+import errno
+import os
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+from sqlalchemy import update
+
+from ingest.check.rewrite import aside_name, leftovers_of
+from ingest.durable import Disk
+from ingest.write import partial_name
+from shared.db import Sessions, writing
+from shared.models import CopyState, File
+from shared.models.base import now
+from tests.faults import (
+    BeforePublishing,
+    FailNth,
+    FlipOnRead,
+    FlipOnWrite,
+    FullAfter,
+    Logged,
+    ShortReads,
+    ShortWrites,
+    TakesNothing,
+    WhenReading,
+    handle_path,
+    is_below,
+)
+from tests.ingest.check_support import (
+    LONG_AGO,
+    TREE,
+    Shelf,
+    check,
+    flip_bit,
+    list_files,
+    make_shelf,
+    truncate,
+    write_files,
+)
+from tests.ingest.mhl_support import assert_fits_schema
+
+A, B, C = "DCIM/100/A.MOV", "DCIM/100/B.MOV", "DCIM/101/C.WAV"
+ASIDE = re.compile(r"\.bad-\d{14}$")
+
+
+@pytest.fixture
+def shelf(catalogue: Sessions, memory_path: Path) -> Shelf:
+    return make_shelf(catalogue, memory_path)
+
+
+def asides(shelf: Shelf, drive: int = 0) -> list[Path]:
+    return [path for path in sorted(shelf.top(drive).rglob("*")) if ASIDE.search(path.name)]
+
+
+def partials(shelf: Shelf) -> list[Path]:
+    return [path for drive in shelf.drives for path in drive.rglob("*.partial")]
+
+
+def assert_sound(shelf: Shelf, *drives: int) -> None:
+    for number in drives or (0, 1):
+        for path, data in shelf.files.items():
+            assert shelf.copy(path, number).read_bytes() == data
+            row = shelf.row(path, number)
+            assert (row.state, row.problem) == (CopyState.VERIFIED, None)
+            assert row.mtime_ns == shelf.copy(path, number).stat().st_mtime_ns
+    assert partials(shelf) == []
+
+
+# --- it works --------------------------------------------------------------------------------------------
+
+
+def test_a_bad_copy_is_replaced_and_kept_aside(shelf: Shelf) -> None:
+    flip_bit(shelf.copy(A))
+    bad = shelf.copy(A).read_bytes()
+
+    result = shelf.check(repair=True)
+
+    assert result.code == 0
+    assert_sound(shelf)
+    (aside,) = asides(shelf)
+    assert aside.read_bytes() == bad
+    said = result.file(A, shelf.drives[0])
+    assert said["state"] == "differs"
+    assert said["repair"] == {
+        "done": True,
+        "from": str(shelf.copy(A, 1)),
+        "set_aside": str(aside),
+        "problem": None,
+    }
+    assert result.json["repaired"] == 1
+    again = shelf.check()
+    assert again.code == 0
+    assert again.not_verified() == {aside.relative_to(shelf.top()).as_posix(): "set aside"}
+
+
+def test_the_history_says_failed_then_verified_and_never_lists_what_was_set_aside(shelf: Shelf) -> None:
+    flip_bit(shelf.copy(A))
+    shelf.check(repair=True)
+    failed, repaired = shelf.history().generations[-2:]
+    assert {one.path: one.hashes[0].action for one in failed.files}[A] == "failed"
+    assert [(one.path, one.hashes[0].action) for one in repaired.files] == [(A, "verified")]
+    assert repaired.process == "transfer", "its bytes were copied here anew"
+    assert "*.bad-*" in shelf.history().ignore_patterns
+    assert_fits_schema(shelf.top())
+    shelf.check()
+    assert not any(".bad-" in path for path in shelf.history().known_paths)
+    assert shelf.history().generations[-1].root is not None
+
+
+def test_a_missing_copy_is_written_anew_with_its_folders(shelf: Shelf) -> None:
+    shutil.rmtree(shelf.copy("DCIM"))
+    result = shelf.check(repair=True)
+    assert (result.code, result.json["repaired"]) == (0, 5)
+    assert_sound(shelf)
+    assert asides(shelf) == []
+
+
+def test_a_whole_reel_is_written_anew(shelf: Shelf) -> None:
+    shutil.rmtree(shelf.top())
+    assert shelf.check(repair=True).code == 0
+    assert_sound(shelf)
+    assert set(shelf.history().known_paths) == set(TREE)
+
+
+def test_the_time_of_the_file_on_the_card_is_kept(shelf: Shelf) -> None:
+    with writing(shelf.sessions) as session:
+        session.execute(update(File).where(File.path == A).values(mtime_ns=1_777_622_400_123_456_789))
+    shelf.copy(A).unlink()
+    shelf.check(repair=True)
+    assert shelf.copy(A).stat().st_mtime_ns == 1_777_622_400_123_456_789
+
+
+def test_bad_copies_on_both_drives_repair_each_other(shelf: Shelf) -> None:
+    flip_bit(shelf.copy(A))
+    truncate(shelf.copy(B, 1))
+    shelf.copy(C, 1).unlink()
+    result = shelf.check(repair=True)
+    assert (result.code, result.json["repaired"]) == (0, 3)
+    assert_sound(shelf)
+
+
+def test_a_copy_that_can_not_be_read_is_replaced(shelf: Shelf) -> None:
+    inode = shelf.copy(A).stat().st_ino
+
+    class BadSector(Disk):
+        def read_into(self, handle: int, view: memoryview) -> int:
+            if os.fstat(handle).st_ino == inode:
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            return super().read_into(handle, view)
+
+    result = shelf.check(repair=True, disk=BadSector())
+    assert result.file(A, shelf.drives[0])["state"] == "unreadable"
+    assert result.code == 0
+    assert asides(shelf)[0].stat().st_ino == inode
+    assert_sound(shelf)
+
+
+def test_a_link_or_folder_in_its_place_is_set_aside_as_well(shelf: Shelf) -> None:
+    shelf.copy(A).unlink()
+    shelf.copy(A).symlink_to(shelf.copy(A, 1))
+    shelf.copy(B).unlink()
+    write_files(shelf.copy(B), {"inside": b"kept"})
+    assert shelf.check(repair=True).code == 0
+    assert_sound(shelf)
+    link, folder = asides(shelf)
+    assert link.is_symlink()
+    assert (folder / "inside").read_bytes() == b"kept"
+
+
+def test_a_moved_file_is_its_own_source_and_stays(catalogue: Sessions, memory_path: Path) -> None:
+    shelf = make_shelf(catalogue, memory_path, drives=1)
+    shelf.copy(A).rename(shelf.copy("renamed.MOV"))
+    result = shelf.check(repair=True)
+    assert result.code == 0
+    assert result.file(A)["repair"]["from"] == str(shelf.copy("renamed.MOV"))
+    assert_sound(shelf, 0)
+    assert shelf.copy("renamed.MOV").read_bytes() == shelf.files[A]
+
+
+def test_a_third_copy_is_asked_when_the_second_is_bad(catalogue: Sessions, memory_path: Path) -> None:
+    shelf = make_shelf(catalogue, memory_path, drives=3)
+    flip_bit(shelf.copy(A, 0))
+    flip_bit(shelf.copy(A, 1))
+    result = shelf.check(shelf.drives[0], repair=True)
+
+    assert result.file(A)["repair"]["from"] == str(shelf.copy(A, 2))
+    # The second drive was not to be checked; what was found of it is told, written down and left alone.
+    assert ("copy", "it differs as well") in result.problems
+    assert result.code == 4
+    assert shelf.row(A, 1).state is CopyState.DIFFERS
+    assert asides(shelf, 1) == []
+    assert shelf.row(A, 2).verified_at != LONG_AGO, "it was proven just now"
+    assert shelf.check(repair=True).code == 0
+    assert_sound(shelf, 0, 1, 2)
+
+
+@pytest.mark.parametrize("disk", [ShortReads(), ShortWrites()], ids=["reads", "writes"])
+def test_short_reads_and_writes(shelf: Shelf, disk: Disk) -> None:
+    flip_bit(shelf.copy(A))
+    assert shelf.check(repair=True, disk=disk).code == 0
+    assert_sound(shelf)
+
+
+# --- it can't, or must not -------------------------------------------------------------------------------
+
+
+def test_both_copies_bad_is_said_and_nothing_is_touched(shelf: Shelf) -> None:
+    for number in (0, 1):
+        flip_bit(shelf.copy(A, number), at=number)
+    before = [shelf.copy(A, number).read_bytes() for number in (0, 1)]
+    result = shelf.check(repair=True)
+    assert result.code == 4
+    for number in (0, 1):
+        repair = result.file(A, shelf.drives[number])["repair"]
+        assert repair["done"] is False
+        assert "no good copy of it was found" in repair["problem"]
+        assert f"{shelf.copy(A, 1 - number)}: it differs as well" in repair["problem"]
+        assert shelf.copy(A, number).read_bytes() == before[number]
+        assert asides(shelf, number) == []
+
+
+def test_the_other_drive_not_there_is_said(shelf: Shelf) -> None:
+    flip_bit(shelf.copy(A))
+    shutil.rmtree(shelf.drives[1])
+    result = shelf.check(shelf.drives[0], repair=True)
+    assert result.code == 4
+    assert "is the drive plugged in?" in result.file(A)["repair"]["problem"]
+
+
+def test_the_good_copy_is_verified_before_it_is_believed(shelf: Shelf) -> None:
+    """Recorded as verified, its time unchanged, and rotten all the same: it is never copied."""
+    flip_bit(shelf.copy(A))
+    flip_bit(shelf.copy(A, 1), at=9)
+    result = shelf.check(shelf.drives[0], repair=True)
+    assert result.code == 4
+    assert shelf.row(A, 1).state is CopyState.DIFFERS
+    assert asides(shelf) == []
+
+
+def test_a_source_that_gives_other_bytes_the_second_time_is_not_copied(shelf: Shelf) -> None:
+    """It proves good, and is read wrong while it is copied."""
+    flip_bit(shelf.copy(B))
+
+    class SecondReadWrong(Disk):
+        reads = 0
+
+        def read_into(self, handle: int, view: memoryview) -> int:
+            count = super().read_into(handle, view)
+            if handle_path(handle) == str(shelf.copy(B, 1)):
+                self.reads += 1
+                if self.reads == 2:
+                    view[0] ^= 1
+            return count
+
+    result = shelf.check(shelf.drives[0], repair=True, disk=SecondReadWrong())
+    assert result.code == 4
+    assert "other bytes when it was copied" in result.file(B)["repair"]["problem"]
+    assert asides(shelf) == [] and partials(shelf) == []
+
+
+def test_a_copy_that_does_not_prove_right_is_not_published(shelf: Shelf) -> None:
+    flip_bit(shelf.copy(A))
+    bad = shelf.copy(A).read_bytes()
+    disk = FlipOnWrite("A.MOV", below=shelf.drives[0])
+    result = shelf.check(repair=True, disk=disk)
+    assert disk.flipped == 1
+    assert result.code == 4
+    assert "did not prove right" in result.file(A, shelf.drives[0])["repair"]["problem"]
+    assert shelf.copy(A).read_bytes() == bad
+    assert asides(shelf) == [] and partials(shelf) == []
+
+
+def test_a_proof_that_is_read_wrong_is_no_proof(shelf: Shelf) -> None:
+    flip_bit(shelf.copy(A))
+    disk = FlipOnRead("A.MOV.", shelf.drives[0])
+    result = shelf.check(repair=True, disk=disk)
+    assert (disk.flipped, result.code) == (1, 4)
+    assert asides(shelf) == [] and partials(shelf) == []
+
+
+def test_a_full_drive_is_said_before_anything_is_written(shelf: Shelf) -> None:
+    flip_bit(shelf.copy(A))
+
+    class NoSpace(Disk):
+        def free_bytes(self, path: Path) -> int:
+            return len(shelf.files[A]) - 1
+
+    result = shelf.check(repair=True, disk=NoSpace())
+    assert result.code == 4
+    assert "bytes are needed" in result.file(A, shelf.drives[0])["repair"]["problem"]
+    assert asides(shelf) == [] and partials(shelf) == []
+
+
+@pytest.mark.parametrize("fault", ["full", "takes nothing"])
+def test_a_drive_that_takes_no_more(shelf: Shelf, fault: str) -> None:
+    flip_bit(shelf.copy(A))
+    bad = shelf.copy(A).read_bytes()
+    below = shelf.copy(A).parent
+    disk = FullAfter(70_000, below) if fault == "full" else TakesNothing(below)
+    result = shelf.check(repair=True, disk=disk)
+    assert result.code == 4
+    assert shelf.copy(A).read_bytes() == bad
+    assert asides(shelf) == [] and partials(shelf) == []
+    assert shelf.check(repair=True).code == 0
+    assert_sound(shelf)
+
+
+def test_what_appears_under_a_missing_name_is_never_written_over(shelf: Shelf) -> None:
+    shelf.copy(B).unlink()
+    disk = BeforePublishing("B.MOV", lambda path: path.write_bytes(b"somebody else's"))
+    result = shelf.check(repair=True, disk=disk)
+    assert result.code == 4
+    assert result.file(B, shelf.drives[0])["repair"]["done"] is False
+    assert shelf.copy(B).read_bytes() == b"somebody else's"
+    assert partials(shelf) == []
+
+
+def test_a_bad_copy_of_the_same_second_is_not_written_over(shelf: Shelf) -> None:
+    names = {aside_name("B.MOV", now() + dt.timedelta(seconds=second)) for second in range(-2, 20)}
+    taken = [shelf.copy(B).with_name(name) for name in names]
+    for path in taken:
+        path.write_bytes(b"an earlier bad one")
+    flip_bit(shelf.copy(B))
+    assert shelf.check(repair=True).code == 0
+    assert all(path.read_bytes() == b"an earlier bad one" for path in taken)
+    assert_sound(shelf)
+
+
+def test_a_bare_folder_has_nothing_to_repair_from(catalogue: Sessions, memory_path: Path) -> None:
+    files = {"a.wav": b"one", "b.wav": b"two"}
+    write_files(memory_path / "bare", files)
+    list_files(memory_path / "bare", files)
+    flip_bit(memory_path / "bare/a.wav")
+    result = check(catalogue, memory_path / "bare", repair=True)
+    assert result.code == 4
+    assert "a repair needs the catalogue" in result.file("a.wav")["repair"]["problem"]
+
+
+# --- what a broken repair left ---------------------------------------------------------------------------
+
+
+def test_a_good_partial_is_taken_up_even_when_no_other_copy_is_left(shelf: Shelf) -> None:
+    """Killed between the two renames, and then the other drive was lost: the partial is the only good one."""
+    shelf.copy(A).rename(shelf.copy(A).with_name("A.MOV.bad-20260501080000"))
+    shelf.copy(A).with_name(partial_name("A.MOV", "0123abcd")).write_bytes(shelf.files[A])
+    shutil.rmtree(shelf.drives[1])
+    result = shelf.check(shelf.drives[0], repair=True)
+    assert result.code == 0
+    assert result.file(A)["repair"]["from"].endswith("A.MOV.0123abcd.partial")
+    assert_sound(shelf, 0)
+
+
+def test_a_half_written_partial_is_removed_once_it_is_read(shelf: Shelf) -> None:
+    flip_bit(shelf.copy(A))
+    half = shelf.copy(A).with_name(partial_name("A.MOV", "0123abcd"))
+    half.write_bytes(shelf.files[A][:-1])
+    other = shelf.copy(A).with_name(partial_name("OTHER.MOV", "0123abcd"))
+    other.write_bytes(b"of another file")
+    assert shelf.check(repair=True).code == 0
+    assert not half.exists()
+    assert other.read_bytes() == b"of another file"
+    other.unlink()
+    assert_sound(shelf)
+
+
+def test_a_file_of_the_card_that_is_named_like_a_partial_is_kept(
+    catalogue: Sessions, memory_path: Path
+) -> None:
+    odd = "B.MOV.0123abcd.partial"
+    shelf = make_shelf(catalogue, memory_path, {"B.MOV": 100, odd: 50})
+    flip_bit(shelf.copy("B.MOV"))
+    assert shelf.check(repair=True).code == 0
+    for path, data in shelf.files.items():
+        assert shelf.copy(path).read_bytes() == data
+
+
+@pytest.mark.parametrize("name", ["B.MOV", "ä" * 127, "x" * 255])
+def test_names_beside_fit_and_are_found_again(name: str) -> None:
+    moment = now()
+    aside = aside_name(name, moment)
+    assert len(os.fsencode(aside)) <= 255
+    assert aside.endswith(f".bad-{moment:%Y%m%d%H%M%S}")
+    assert leftovers_of(name).fullmatch(partial_name(name, "0123abcd"))
+    assert not leftovers_of(name).fullmatch(name)
+    if len(name) > 100:
+        assert aside != aside_name(name[:-1] + "y", moment), "long names stay apart"
+
+
+def test_a_name_of_255_bytes(catalogue: Sessions, memory_path: Path) -> None:
+    long = {"ä" * 125 + "1.wav": 9, "ä" * 125 + "2.wav": 9}
+    shelf = make_shelf(catalogue, memory_path, long)
+    for path in long:
+        flip_bit(shelf.copy(path))
+    assert shelf.check(repair=True).code == 0
+    assert_sound(shelf)
+    assert len(asides(shelf)) == 2
+
+
+# --- the order of the steps ------------------------------------------------------------------------------
+
+
+STEPS = {
+    "create",
+    "write",
+    "close",
+    "open_copy",
+    "sync",
+    "drop_cache",
+    "read_into",
+    "sync_folder",
+    "publish",
+    "remove",
+}
+
+
+def test_the_steps_come_in_the_order_that_survives_a_power_cut(shelf: Shelf) -> None:
+    flip_bit(shelf.copy(B))
+    disk = Logged()
+    shelf.check(repair=True, disk=disk)
+    folder = str(shelf.copy(B).parent)
+    steps = [
+        (call, path.removeprefix(folder).lstrip("/"))
+        for call, path in disk.log
+        if is_below(path, shelf.copy(B).parent) and call in STEPS
+    ]
+    first = steps.index(next(step for step in steps if step[0] == "create"))
+    partial = steps[first][1]
+    assert leftovers_of("B.MOV").fullmatch(partial)
+    assert [step for step in steps[first:] if step != ("open_copy", "")] == [
+        ("create", partial),
+        ("write", partial),
+        ("close", partial),
+        ("open_copy", partial),
+        ("sync", partial),
+        ("drop_cache", partial),
+        ("read_into", partial),
+        ("sync_folder", ""),
+        ("publish", "B.MOV"),  # aside
+        ("publish", partial),  # in its place
+        ("sync_folder", ""),
+    ]
+
+
+def test_a_source_that_changes_while_it_is_read_is_not_used(shelf: Shelf) -> None:
+    flip_bit(shelf.copy(A))
+    source = shelf.copy(A, 1)
+    disk = WhenReading(str(source), source.touch)
+    result = shelf.check(shelf.drives[0], repair=True, disk=disk)
+    assert "it changed while it was read" in result.file(A)["repair"]["problem"]
+
+
+def test_a_drive_that_can_not_be_written_to_is_said_once(shelf: Shelf) -> None:
+    shutil.rmtree(shelf.top())
+    disk = FailNth(1, errno.EROFS, lasting=True, calls={"make_folder"}, below=shelf.drives[0])
+    result = shelf.check(repair=True, disk=disk)
+    assert result.code == 4
+    assert result.json["repaired"] == 0
+    told = [message for kind, message in result.problems if kind == "destination"]
+    assert len(told) == 1, "what stops the whole drive is said once"
+    assert_sound(shelf, 1)
