@@ -122,7 +122,7 @@ def test_each_kind_of_gap_is_named(scene: Scene) -> None:
     fine = scene.add_clip(reel, "fine.MOV", **known)
     make_entry(session, fine, note="logged")
     make_finding(session, fine, dismissed="as wanted")
-    make_finding(session, scene.add_clip(reel, "noted.MOV", **known), severity=Severity.NOTE)
+    make_finding(session, scene.add_clip(reel, "noted.MOV", **known), severity=Severity.WARNING)
     report = scene.hand_over(*scene.every_clip())
 
     def names(beginning: str) -> set[str]:
@@ -135,7 +135,7 @@ def test_each_kind_of_gap_is_named(scene: Scene) -> None:
     assert names("dated by the file's own time") == {"guessed"}
     assert names("variable frame rate") == {"variable"}
     assert names("damaged") == {"damaged"}
-    assert names("with any technical finding") == {"damaged", "noted"}
+    assert names("with a technical finding") == {"damaged", "noted"}
     assert "fine" not in names("not logged")
     assert names("not on the timeline") == {"unreadable"}
     assert ": 9 (" in missing(report, "no verified second copy"), "both places are on one disk here"
