@@ -74,7 +74,8 @@ def _run(
     disk: Disk,
     started: dt.datetime,
 ) -> OffloadReport:
-    names = {entry.path for entry in listing.files}
+    # A recorded copy is nobody's leftover, even when the card no longer holds the file.
+    names = {entry.path for entry in listing.files} | set(reel.known)
     for place in reel.places:
         for leftover in remove_leftovers(disk, place, names):
             watching.say(f"removed what a broken run left: {place.shown}: {leftover}")

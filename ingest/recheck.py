@@ -56,10 +56,11 @@ def recheck(session: Session, production: Production) -> Review:
     """Bring the findings of `REVIEWED` up to date for every clip of the production."""
     session.flush()
     rows = _rows(session, production)
+    sheet = sheet_of(production)
     found: dict[tuple[int, str], Noticed] = {}
     for clip_id, noticed in (
         *check_clocks([_take(row, production) for row in rows], _shoot(production)),
-        *((row.clip.id, one) for row in rows for one in find_deviations(_made(row), sheet_of(production))),
+        *((row.clip.id, one) for row in rows for one in find_deviations(_made(row), sheet)),
         *find_mirrors(_twins(session, rows)),
     ):
         found.setdefault((clip_id, noticed.code), noticed)

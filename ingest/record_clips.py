@@ -194,7 +194,8 @@ class _ClipLog:
             return
         named = stated_lens(self._facts_of(first))
         camera = self._reel.camera
-        usual = camera.default_lens_id if camera is not None else None
+        heard_only = clip.media is ClipMedia.AUDIO
+        usual = camera.default_lens_id if camera is not None and not heard_only else None
         clip.lens_id = self._lenses.get(_plain(named)) if named is not None else usual
         clip.lens_assumed = named is None and clip.lens_id is not None
 

@@ -119,6 +119,8 @@ class CatalogueLedger:
         holding = self._holding
 
         def find(size: int, hashes: Mapping[str, str]) -> int | None:
+            if holding.algorithm not in hashes:
+                return None
             with self._desk.reading() as session:
                 twins = missing_with(
                     session,

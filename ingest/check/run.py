@@ -23,7 +23,7 @@ from ingest.check.report import CheckReport, FolderReport
 from ingest.durable import Disk
 from ingest.mhl.model import CHAIN, FOLDER
 from ingest.orders import Problem
-from shared.catalogue.checks import Holding, copies_due, holdings
+from shared.catalogue.checks import Holding, copies_due, files_by_reel, holdings
 from shared.db import Sessions
 
 TICK = 0.2  # seconds
@@ -52,9 +52,11 @@ def run_check(
     with desk.reading() as session:
         targets = find_targets(session, order, destinations, disk)
         known = holdings(session)
+        whole = files_by_reel(session)
     report = CheckReport(started, hold_bad=order.repair)
     try:
         numbered = _within_reach(targets, known, report)
+        _note_uncopied(numbered, whole, report)
         plans = _plan_lanes(order, numbered, report, desk, disk)
         context = Context(disk, desk, report, control, started, order.oldest_first)
         _run_lanes(plans, context, following)
@@ -103,6 +105,16 @@ def _within_reach(
         if out_of_reach[target.root] is None:
             reachable[number] = target
     return reachable
+
+
+def _note_uncopied(targets: Mapping[int, Target], whole: Mapping[int, int], report: CheckReport) -> None:
+    """Files that an offload never brought to a destination are not missing there, but should be known."""
+    for target in targets.values():
+        holding = target.holding
+        if holding is not None and (lacking := whole.get(holding.reel_id, 0) - holding.files) > 0:
+            message = f"{lacking} files of reel {holding.reel} were never copied here"
+            remedy = "Offload the card again, if it still holds them."
+            report.add_problem(Problem("note", target.shown(), message, remedy))
 
 
 def _plan_lanes(

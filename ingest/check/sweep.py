@@ -28,8 +28,9 @@ class Missing:
 
     def add(self, expected: Expected) -> None:
         self.keys.add(expected.key)
-        self.sizes.add(expected.size)
-        self.algorithms |= expected.hashes.keys()
+        if expected.hashes:  # else nothing can be told to be it
+            self.sizes.add(expected.size)
+            self.algorithms |= expected.hashes.keys()
 
     def may_be(self, seen: Seen) -> bool:
         return bool(self.keys) and seen.plain and (seen.size in self.sizes or None in self.sizes)

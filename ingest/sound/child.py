@@ -46,6 +46,8 @@ def compare(request: dict[str, Any]) -> dict[str, Any]:
     picture_last = min(picture_length, sound_length - expected + radius)
     sound_first = max(0.0, expected - radius)
     sound_last = min(sound_length, expected + radius + picture_length)
+    if picture_last <= picture_first or sound_last <= sound_first:
+        return {"none": "By their clocks they are further apart than the search reaches.", "confidence": 0.0}
     picture = _decoded("picture's sound", request["picture"], picture_first, picture_last)
     sound = _decoded("sound file", request["sound"], sound_first, sound_last)
     found = find_sync(picture, sound, expected + picture_first - sound_first, radius)

@@ -67,7 +67,7 @@ def _trim(raw: bytes) -> bytes:
 
 def _parse(text: bytes) -> etree._Element | None:
     # As it says, then as it often really is.
-    for encoding, recover in ((None, False), ("utf-8", False), ("latin-1", True)):
+    for encoding, recover in ((None, False), ("utf-8", False), ("iso-8859-1", True)):
         parser = etree.XMLParser(
             encoding=encoding,
             recover=recover,

@@ -25,14 +25,14 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """Two clips that may belong together. `overlap_ms` below zero is the gap between them.
+    """Two clips that may belong together, in exact seconds. An `overlap` below zero is the gap between them.
 
-    `offset`: seconds from the sound's start to the picture's, as the clocks claim.
+    `offset`: from the sound's start to the picture's, as the clocks claim.
     """
 
     picture: Span
     sound: Span
-    overlap_ms: int
+    overlap: Fraction
     offset: Fraction
 
 
@@ -52,15 +52,15 @@ def pair_up(
         low = bisect.bisect_left(starts, picture.start - _rounded_up(longest + tolerance))
         high = bisect.bisect_right(starts, picture.start + _rounded_up(picture.seconds + tolerance))
         near = [_candidate(picture, sound) for sound in ordered[low:high]]
-        within = [one for one in near if one.overlap_ms > -1000 * tolerance]
-        found += sorted(within, key=lambda one: (-one.overlap_ms, one.sound.clip_id))
+        within = [one for one in near if one.overlap > -tolerance]
+        found += sorted(within, key=lambda one: (-one.overlap, one.sound.clip_id))
     return found
 
 
 def _candidate(picture: Span, sound: Span) -> Candidate:
     offset = seconds_between(sound.start, picture.start)
     overlap = min(offset + picture.seconds, sound.seconds) - max(offset, Fraction(0))
-    return Candidate(picture, sound, round(overlap * 1000), offset)
+    return Candidate(picture, sound, overlap, offset)
 
 
 def seconds_between(one: dt.datetime, other: dt.datetime) -> Fraction:

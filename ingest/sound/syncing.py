@@ -70,19 +70,20 @@ class Syncing:
         return self._told()
 
     def one(self, picture: Clip, sound: Clip) -> Told:
-        """Compare these two, whatever the clocks say."""
+        """Compare these two, whatever the clocks say; where those put them out of reach, everywhere."""
         self._read((picture.id, sound.id))
         one, other = self._sides[picture.id], self._sides[sound.id]
+        expected, radius = Fraction(0), one.seconds + other.seconds
         if one.span is not None and other.span is not None:
-            expected, radius = seconds_between(other.span.start, one.span.start), self._within
-        else:
-            expected, radius = Fraction(0), one.seconds + other.seconds  # no clock to go by: everywhere
+            claimed = seconds_between(other.span.start, one.span.start)
+            if _overlap(one, other, claimed) > -self._within:
+                expected, radius = claimed, self._within
         self._compare(picture.id, sound.id, expected, radius)
         return self._told()
 
     def _match(self, candidates: Sequence[Candidate]) -> None:
-        beside = [one for one in candidates if one.overlap_ms > 0]
-        elsewhere = [one for one in candidates if one.overlap_ms <= 0]
+        beside = [one for one in candidates if one.overlap > 0]
+        elsewhere = [one for one in candidates if one.overlap <= 0]
         # A recorder may stop and start again during one picture: all that ran beside it are compared.
         matched = [self._compare_candidate(one) for one in beside]
         if not any(matched):

@@ -61,6 +61,14 @@ def holdings(session: Session, *, production_id: int | None = None) -> list[Hold
     return [Holding(*row[:8], bytes=int(row[8])) for row in session.execute(statement)]
 
 
+def files_by_reel(session: Session) -> dict[int, int]:
+    """How many files of each reel were read whole, and so should have a copy at each destination."""
+    rows = session.execute(
+        select(File.reel_id, func.count()).where(File.digest.is_not(None)).group_by(File.reel_id)
+    )
+    return {row[0]: row[1] for row in rows}
+
+
 @dataclass(frozen=True, slots=True)
 class DueCopy:
     """A copy that is to be checked, and the holding it belongs to."""

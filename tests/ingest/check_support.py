@@ -6,6 +6,7 @@ import datetime as dt
 import io
 import json
 import os
+import re
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -19,14 +20,16 @@ from ingest.check import CheckOrder, CheckReport, Following, run_check
 from ingest.durable import Disk
 from ingest.hashes import make_hasher
 from ingest.mhl import FileHash, FileRecord, History, append_generation, read_history, utc_from_ns
-from shared.db import Sessions, make_engine, make_sessions, reading, writing
+from shared.db import Sessions, reading, writing
 from shared.models import Copy, CopyState, Destination, File
 from shared.names import display
 from tests import factories as make
 from tests.ingest.copy_support import content
 
 FOLDER = "film/2026-05-01/A001"
+OTHER = "film/2026-05-02/B001"
 LONG_AGO = dt.datetime(2026, 5, 1, 8, 0, tzinfo=dt.UTC)
+ASIDE = re.compile(r"\.bad-\d{14}$")
 FULL = 2 * 1024 * 1024  # one buffer of the reader
 
 # An empty file, a single byte, more than one buffer, two folders, a name of another script.
@@ -207,10 +210,36 @@ def make_shelf(
     return Shelf(sessions, places, files)
 
 
-def reopened(url: str) -> tuple[Sessions, Callable[[], None]]:
-    """Sessions of an engine of their own, for a child process; and what closes it."""
-    engine = make_engine(url)
-    return make_sessions(engine), engine.dispose
+def add_reel(shelf: Shelf, name: str = "B001", folder: str = OTHER, **values: Any) -> dict[str, bytes]:
+    """A second reel on the first drive alone."""
+    files = {f"{name}-{number}.wav": content(name, 20 + number) for number in range(3)}
+    write_files(shelf.drives[0] / folder, files)
+    with writing(shelf.sessions) as session:
+        production = values.get("production") or make.make_production(session, name=f"of {name}")
+        reel = make.make_reel(session, production, name=name, folder=folder)
+        drive = session.scalars(select(Destination).where(Destination.path == str(shelf.drives[0]))).one()
+        for path, data in files.items():
+            file = make.make_file(session, reel, path, size=len(data), digest=digest_of(data))
+            make.make_copy(session, file, drive, verified_at=values.get("verified_at", LONG_AGO))
+    return files
+
+
+def asides(shelf: Shelf, drive: int = 0) -> list[Path]:
+    return [path for path in sorted(shelf.top(drive).rglob("*")) if ASIDE.search(path.name)]
+
+
+def partials(shelf: Shelf) -> list[Path]:
+    return [path for drive in shelf.drives for path in drive.rglob("*.partial")]
+
+
+def assert_sound(shelf: Shelf, *drives: int) -> None:
+    for number in drives or (0, 1):
+        for path, data in shelf.files.items():
+            assert shelf.copy(path, number).read_bytes() == data
+            row = shelf.row(path, number)
+            assert (row.state, row.problem) == (CopyState.VERIFIED, None)
+            assert row.mtime_ns == shelf.copy(path, number).stat().st_mtime_ns
+    assert partials(shelf) == []
 
 
 # --- damage ----------------------------------------------------------------------------------------------

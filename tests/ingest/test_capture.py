@@ -25,7 +25,7 @@ from shared.db import Sessions, reading, writing
 from shared.models import Clip, File, Finding, Reel
 from shared.vocabulary import load_vocabulary
 from tests import factories as make
-from tests.ingest.clips_support import NOON, SECOND, video
+from tests.ingest.clips_support import NOON, SECOND, sound, video
 
 START = "2026-05-12 12:00:00 UTC"
 
@@ -217,7 +217,7 @@ def test_a_lens_of_the_kit_list_is_assumed_until_a_file_or_a_person_names_one(
         )
         session.refresh(clips[0])
         assert clips[0].lens_assumed is False and cells(session, clips[0])["lens"] == "35 mm"
-    log(catalogue, reel_id, take("D/C0001.MOV", 40, more=named))
+    log(catalogue, reel_id, take("D/C0001.MOV", 40, more=named), sound("D/S0001.WAV"))
     with reading(catalogue) as session:
         clip = session.scalars(select(Clip).order_by(Clip.name)).first()
         assert clip is not None and clip.lens is not None and clip.lens.name == "35 mm", (

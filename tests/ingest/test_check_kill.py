@@ -19,7 +19,7 @@ from ingest.durable import Disk
 from ingest.mhl import check_history
 from shared.db import Sessions, make_engine, make_sessions
 from shared.models import CopyState
-from tests.faults import SEAM
+from tests.faults import SEAM, where
 from tests.ingest.check_support import FOLDER, Shelf, flip_bit, make_shelf
 from tests.ingest.copy_support import files_below
 
@@ -28,11 +28,11 @@ TREE = {NAME: 5_000}
 
 
 class FromRepair(Disk):
-    """Real calls, of which those from the repair's first write on are counted; `act` comes in place of the
-    Nth, or (`after`) right after it."""
+    """Real calls, of which those from the repair's first write on are counted, but for those on hash lists,
+    which `test_mhl_kill` holds to the same; `act` comes before the Nth."""
 
-    def __init__(self, nth: int, act: Callable[[], None], *, after: bool = False) -> None:
-        self._nth, self._act, self._after = nth, act, after
+    def __init__(self, nth: int, act: Callable[[], None]) -> None:
+        self._nth, self._act = nth, act
         self._begun = False
         self.count = 0
 
@@ -43,14 +43,11 @@ class FromRepair(Disk):
 
         def counted(*arguments: Any, **named: Any) -> Any:
             self._begun = self._begun or (name == "create" and str(arguments[0]).startswith(NAME))
-            self.count += self._begun
-            mine = self._begun and self.count == self._nth
-            if mine and not self._after:
+            counts = self._begun and "ascmhl" not in where(arguments, named)
+            self.count += counts
+            if counts and self.count == self._nth:
                 self._act()
-            result = found(*arguments, **named)
-            if mine and self._after:
-                self._act()
-            return result
+            return found(*arguments, **named)
 
         return counted
 
@@ -142,7 +139,6 @@ def assert_finished(scene: Scene, shelf: Shelf) -> None:
     assert not list(shelf.top().rglob("*.partial"))
     assert [shelf.row(NAME, number).state for number in (0, 1)] == [CopyState.VERIFIED] * 2
     assert check_history(shelf.top()) == []
-    assert shelf.check().code == 0
 
 
 def fails(code: int) -> Callable[[], None]:
@@ -167,9 +163,8 @@ def test_every_call_of_a_repair_fails_once(scene: Scene) -> None:
             break
         stages.add(stage)
         repair = result.file(NAME, shelf.drives[0])["repair"]
-        assert (
-            repair["done"] is (stage == "repaired") or "sync" in str(repair["problem"]) or not repair["done"]
-        )
+        if repair["done"]:
+            assert stage == "repaired"
         if stage == "between":
             assert ".partial: run again" in repair["problem"] and repair["set_aside"]
             assert shelf.row(NAME).state is CopyState.MISSING
@@ -178,7 +173,7 @@ def test_every_call_of_a_repair_fails_once(scene: Scene) -> None:
             assert shelf.row(NAME).state is not CopyState.VERIFIED
         assert_finished(scene, shelf)
     assert result.code == 0
-    assert nth > 20, "the calls were counted"
+    assert nth > 15, "the calls were counted"
     assert stages == {"not yet", "between", "repaired"}
 
 
@@ -203,36 +198,37 @@ def die() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("after", [False, True], ids=["before", "after"])
-def test_killed_at_every_call_of_a_repair(scene: Scene, after: bool) -> None:
+def test_killed_between_any_two_calls_of_a_repair(scene: Scene) -> None:
     stages: set[str] = set()
     nth, was_killed = 0, True
     while was_killed:
         nth += 1
         url = scene.anew()
-        was_killed = killed(url, scene, FromRepair(nth, die, after=after))
+        was_killed = killed(url, scene, FromRepair(nth, die))
         stages.add(scene.stage())
         shelf = scene.shelf(url)
         if shelf.row(NAME).state is CopyState.VERIFIED:
             assert scene.stage() == "repaired", "nothing is called verified before it is in its place"
         assert_finished(scene, shelf)
-    assert nth > 20, "the calls were counted"
+    assert nth > 15, "the calls were counted"
     assert stages == {"not yet", "between", "repaired"}
 
 
 @pytest.mark.slow
 def test_killed_at_random_in_a_process_of_its_own(scene: Scene) -> None:
     """The command itself, killed from outside at a moment of nobody's choosing."""
-    for number in range(4):
+    for number in range(2):
         url = scene.anew()
         process = subprocess.Popen(
             [sys.executable, "-m", "api.cli", "check", "--repair"],
             env={**os.environ, "RUSHLIGHT_DATABASE": url, "RUSHLIGHT_HOME": str(Path(url[10:]).parent)},
             stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
         )
-        time.sleep(0.5 + number * 0.25)
-        process.kill()
-        process.wait()
+        with process:
+            assert process.stderr is not None
+            assert b"repairing in" in process.stderr.readline()
+            time.sleep(number * 0.004)
+            process.kill()
         scene.stage()
         assert_finished(scene, scene.shelf(url))

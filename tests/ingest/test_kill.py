@@ -25,10 +25,10 @@ from ingest import record
 from ingest.durable import Disk
 from ingest.orders import OffloadOrder, OffloadReport
 from ingest.pipeline import run_offload
-from shared.db import make_engine, make_sessions, open_catalogue
+from shared.db import make_engine, make_sessions
 from shared.errors import ConflictError
 from shared.settings import Settings, load_settings
-from tests.faults import Dies
+from tests.faults import Dies, Watched
 from tests.ingest.copy_support import (
     PARTIAL,
     Snapshot,
@@ -49,7 +49,7 @@ TREE = {
     "DCIM/100/C.BIN": 0,
     "DCIM/101/D.BIN": 9_000,
     "DCIM/101/E.BIN": 300,
-    "INDEX.XML": 40,
+    "INDEX.BIN": 40,
 }
 
 
@@ -76,13 +76,19 @@ class Site:
         return sorted(drive.glob("*/*/*"))
 
 
-def make_site(root: Path) -> Site:
-    site = Site(root)
-    make_card(site.card, TREE)
-    for drive in site.drives:
-        drive.mkdir()
-    open_catalogue(site.settings.database_url).dispose()
-    return site
+@pytest.fixture(scope="module")
+def make_site(migrated_file: Path) -> Callable[[Path], Site]:
+    """Makes a site with an empty catalogue below a folder."""
+
+    def make(root: Path) -> Site:
+        site = Site(root)
+        make_card(site.card, TREE)
+        for folder in (*site.drives, root / "home"):
+            folder.mkdir()
+        shutil.copyfile(migrated_file, root / "home/catalogue.db")
+        return site
+
+    return make
 
 
 def offload(root: Path, disk: Disk | None = None) -> OffloadReport:
@@ -185,39 +191,32 @@ def check_rerun(site: Site, before: Snapshot, verified: set[Row]) -> None:
         assert sum(place["kept"] for place in report.summary["destinations"]) == len(verified)
 
 
+class Counts(Watched):
+    """Counts the calls of the seam."""
+
+    calls = 0
+
+    def before(self, call: str, path: str) -> None:
+        self.calls += 1
+
+
 @pytest.fixture(scope="module")
-def whole_run(tmp_path_factory: pytest.TempPathFactory) -> tuple[int, float]:
+def whole_run(
+    tmp_path_factory: pytest.TempPathFactory, make_site: Callable[[Path], Site]
+) -> tuple[int, float]:
     """How many calls of the seam a run has that nobody kills, and how long it takes in a child."""
-    root = tmp_path_factory.mktemp("whole")
-    make_site(root)
-
-    class Counts(Dies):
-        def __init__(self) -> None:
-            super().__init__(-1, after=False)
-
-        @property
-        def calls(self) -> int:
-            return self._count
-
     disk = Counts()
-    assert offload(root, disk).state == "done"
-    timed = tmp_path_factory.mktemp("timed")
-    make_site(timed)
-    run_child(plain_offload, _fresh(timed / "warm"))
+    assert offload(make_site(tmp_path_factory.mktemp("counted")).root, disk).state == "done"
+    run_child(plain_offload, make_site(tmp_path_factory.mktemp("warm")).root)
+    timed = make_site(tmp_path_factory.mktemp("timed"))
     started = time.monotonic()
-    assert run_child(plain_offload, timed) == 0
+    assert run_child(plain_offload, timed.root) == 0
     return disk.calls, time.monotonic() - started
-
-
-def _fresh(root: Path) -> Path:
-    root.mkdir()
-    make_site(root)
-    return root
 
 
 @pytest.mark.parametrize("shard", range(SHARDS))
 def test_a_killed_offload_keeps_every_promise_and_is_completed_by_the_next(
-    whole_run: tuple[int, float], memory_path: Path, shard: int
+    whole_run: tuple[int, float], make_site: Callable[[Path], Site], memory_path: Path, shard: int
 ) -> None:
     calls, seconds = whole_run
     killed = proven_before = 0
@@ -251,7 +250,9 @@ def turned_away_offload(root: Path) -> None:
         os._exit(3)
 
 
-def test_two_offloads_of_one_card_at_once_spoil_nothing(memory_path: Path) -> None:
+def test_two_offloads_of_one_card_at_once_spoil_nothing(
+    make_site: Callable[[Path], Site], memory_path: Path
+) -> None:
     """They meet in one reel, and one is turned away, or each fills its own; the next run finds all proven."""
     site = make_site(memory_path / "site")
     before = snapshot(site.card)

@@ -209,3 +209,16 @@ def test_every_hash_can_be_chosen(
     manifests = list(places[0].rglob("*.mhl"))
     assert len(manifests) == 1
     assert f'<{algorithm} action="original"' in manifests[0].read_text()
+
+
+def test_a_proven_copy_named_like_a_leftover_outlives_its_file_on_the_card(
+    card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions
+) -> None:
+    odd = card / "x.0123abcd.partial"
+    odd.write_bytes(b"a file of the card with the name of a leftover")
+    run_offload(order(card, places), settings, catalogue)
+    copies = [path for place in places for path in place.rglob(odd.name)]
+    assert len(copies) == 2
+    odd.unlink()
+    run_offload(order(card, places), settings, catalogue)
+    assert all(path.exists() for path in copies)

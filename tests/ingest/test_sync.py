@@ -37,8 +37,7 @@ def error_ms(found: Sync | NoSync, truth: Truth, picture: float, sound: float) -
     return max(abs(found.sound_at(at) - truth(at)) for at in (first, last)) * 1000
 
 
-@pytest.mark.parametrize("clock_error", [-590.0, 3.0, 590.0])
-@pytest.mark.parametrize("drift", [-40e-6, 0.0, 40e-6])
+@pytest.mark.parametrize(("clock_error", "drift"), [(-590.0, 40e-6), (3.0, 0.0), (590.0, -40e-6)])
 def test_it_is_right_to_a_millisecond(talk: Signal, clock_error: float, drift: float) -> None:
     picture, sound = record(talk, 90, 120, 0.0, ON_CAMERA), record(talk, 20, 240, drift, LAPEL)
     truth = truth_of(90, 0.0, 20, drift)
@@ -92,7 +91,7 @@ def test_beyond_the_reach_nothing_is_found(talk: Signal) -> None:
     assert isinstance(find_sync(picture, sound, 180 + 50, 60), Sync)
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", range(8))
 def test_unrelated_recordings_do_not_match(seed: int) -> None:
     picture = record(speak(60, 500 + seed), 0, 60, 0.0, Microphone(5, 0.4, 3, 0.2, 600 + seed))
     sound = record(speak(120, 700 + seed), 0, 120, 0.0, Microphone(20, 0.2, 8, 1.0, 800 + seed))
