@@ -1,0 +1,26 @@
+"""Every benchmark after another, each as a program of its own: `make bench`.
+
+`--quick` makes the offload's tree a tenth of its size and takes two runs; such figures are only a look.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+PROGRAMS: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
+    ("tests.bench.bench_timecode", (), ()),
+    ("tests.bench.bench_sync", (), ()),
+    ("tests.bench.bench_offload", (), ("--runs", "2", "--scale", "0.1")),
+)
+
+
+def main() -> None:
+    quick = "--quick" in sys.argv[1:]
+    for name, whole, short in PROGRAMS:
+        print(f"== {name}", flush=True)
+        subprocess.run([sys.executable, "-m", name, *(short if quick else whole)], check=True)
+
+
+if __name__ == "__main__":
+    main()
