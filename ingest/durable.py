@@ -250,7 +250,7 @@ def lock_folder(folder: int, shown: str) -> Iterator[None]:
         fcntl.flock(folder, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError as error:
         raise ConflictError(
-            "another offload is writing into this folder",
+            "another run is at work there",
             path=shown,
             remedy="Wait for it to end, then run this one again; it goes on where that one stopped.",
         ) from error

@@ -30,7 +30,7 @@ from shared.catalogue.reels import (
     FoundFile,
     RecordedFile,
     check_reel_name,
-    close_dead_offloads,
+    expect_files,
     find_destination,
     next_reel_name,
     recognise,
@@ -90,8 +90,7 @@ def open_reel(
     volume = volume_of(listing.root)
     with writing(sessions) as session:
         production = _production(session, order, watching)
-        found = {entry.raw: FoundFile(entry.size, entry.mtime_ns) for entry in listing.files}
-        known_reel = recognise(session, production, found)
+        known_reel = recognise(session, production, _listed(listing))
         reel = _reel(session, order, production, known_reel, listing, volume, settings, watching)
         places, notes = open_places(listing, order.to, reel.folder, disk)
         for note in notes:
@@ -103,10 +102,10 @@ def open_reel(
             report={},
         )
         finished = was_finished(session, reel)
-        close_dead_offloads(session, reel)
         session.add(offload)
         destinations = [find_destination(session, str(place.root)) for place in places]
         session.flush()
+        expect_files(session, offload, reel.algorithm, _listed(listing))
         recorded = recorded_files(session, reel.id)
         described = frozenset(
             session.scalars(
@@ -137,9 +136,12 @@ def open_reel(
                     for one in file.copies
                     if one.destination in ids
                 },
-                {path for path, file in recorded.items() if file.problem is not None},
             ),
         )
+
+
+def _listed(listing: Listing) -> dict[bytes, FoundFile]:
+    return {entry.raw: FoundFile(entry.size, entry.mtime_ns) for entry in listing.files}
 
 
 def _known(file: RecordedFile) -> KnownFile:
@@ -190,6 +192,9 @@ def _reel(
         watching.say(f"this card is known: reel {known.name}")
         if order.algorithm not in (None, known.algorithm):
             watching.say(f"keeping the hash of this reel's earlier offload: {known.algorithm}")
+        letter = known.camera.letter if known.camera is not None else None
+        if order.camera is not None and order.camera.casefold() != (letter or "").casefold():
+            watching.say(f"keeping what is recorded of this reel: camera {letter or 'unknown'}")
         return known
     card = _card(session, order, volume)
     camera = _camera(session, order, production, card)

@@ -30,9 +30,9 @@ from ingest.report import make_report, problems_of
 from ingest.settle import Settled
 from ingest.verdict import judge
 from ingest.write import remove_leftovers
-from shared.catalogue.reels import RecordedFile, recorded_files
-from shared.db import Sessions, reading
-from shared.errors import AppError, UsageError
+from shared.catalogue.reels import TURNED_AWAY, RecordedFile, close_dead_offloads, recorded_files
+from shared.db import Sessions, reading, writing
+from shared.errors import AppError, ConflictError, UsageError
 from shared.models import OffloadState
 from shared.settings import Settings
 
@@ -53,13 +53,17 @@ def run_offload(
     reel = open_reel(order, listing, settings, sessions, disk, watching)
     try:
         with ExitStack() as locks:
+            _lock_reel(locks, reel, settings)
             for place in reel.places:
                 _lock(locks, place, disk)
+            with writing(sessions) as session:
+                close_dead_offloads(session, reel.id, reel.offload.id)
             return _run(order, listing, reel, settings, sessions, watching, disk, started)
-    except BaseException:
+    except BaseException as error:
         # Killed runs are found by their open row; a run that ends by an error says so itself.
+        report = {TURNED_AWAY: error.message} if isinstance(error, ConflictError) else {}
         close_offload(
-            sessions, reel.offload, state=OffloadState.FAILED, bytes_read=0, bytes_written=0, report={}
+            sessions, reel.offload, state=OffloadState.FAILED, bytes_read=0, bytes_written=0, report=report
         )
         raise
 
@@ -147,6 +151,15 @@ def _options(order: OffloadOrder, reel: OpenReel, settings: Settings) -> CopyOpt
         settle_workers=settings.settle_workers,
         read_twice=order.read_twice,
     )
+
+
+def _lock_reel(locks: ExitStack, reel: OpenReel, settings: Settings) -> None:
+    """Hold the reel itself: two runs to different drives would answer for each other's files."""
+    folder = settings.home / "locks" / f"reel-{reel.id}"
+    folder.mkdir(parents=True, exist_ok=True)
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    locks.callback(os.close, handle)
+    locks.enter_context(lock_folder(handle, f"reel {reel.name}"))
 
 
 def _lock(locks: ExitStack, place: Place, disk: Disk) -> None:

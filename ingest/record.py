@@ -19,7 +19,6 @@ from ingest.settle import Settled
 from shared.db import Sessions, writing
 from shared.models import Copy, CopyState, File, Offload, OffloadState
 from shared.models.base import now
-from shared.names import display
 
 FLUSH_FILES = 500
 FLUSH_SECONDS = 1.0
@@ -27,8 +26,8 @@ FLUSH_SECONDS = 1.0
 
 @dataclass(frozen=True, slots=True)
 class OpenOffload:
-    """The rows an offload writes below. `destinations`: row id by place number; `file_ids` and
-    `copy_ids`: rows that an earlier offload of the reel left; `troubled`: those files with a problem."""
+    """The rows an offload writes below. `destinations`: row id by place number; `file_ids`: of every file
+    on the card; `copy_ids`: rows that an earlier offload of the reel left."""
 
     id: int
     reel_id: int
@@ -36,7 +35,6 @@ class OpenOffload:
     destinations: tuple[int, ...]
     file_ids: dict[bytes, int] = field(default_factory=dict)
     copy_ids: set[tuple[int, int]] = field(default_factory=set)
-    troubled: set[bytes] = field(default_factory=set)
 
 
 class Recorder:
@@ -65,10 +63,10 @@ class Recorder:
         """Account for the files that no place answered for: unreadable ones among them."""
         self.flush()
         with writing(self._sessions) as session:
-            self._files(session, [r for r in results if r.task.needs_reading])
+            _update_files(session, self._offload, [r for r in results if r.task.needs_reading and not r.at])
 
     def _write(self, session: Session, waiting: Sequence[tuple[FileResult, Settled]]) -> None:
-        self._files(session, [result for result, _ in waiting])
+        _update_files(session, self._offload, [result for result, _ in waiting])
         fresh: list[dict[str, Any]] = []
         for result, settled in waiting:
             file_id = self._offload.file_ids[result.task.entry.raw]
@@ -83,46 +81,23 @@ class Recorder:
         if fresh:
             session.execute(insert(Copy), fresh)
 
-    def _files(self, session: Session, results: Sequence[FileResult]) -> None:
-        """Add the rows of files that have none yet, and fill in what has become known of the others."""
-        fresh = {}
-        for result in results:
-            entry = result.task.entry
-            if entry.raw not in self._offload.file_ids:
-                fresh[entry.raw] = _file_row(result, self._offload)
-            elif values := self._news(result):
-                file_id = self._offload.file_ids[entry.raw]
-                session.execute(update(File).where(File.id == file_id).values(**values))
-        if fresh:
-            rows = session.execute(insert(File).returning(File.id, File.path_bytes), list(fresh.values()))
-            for file_id, path in rows:
-                self._offload.file_ids[path] = file_id
 
-    def _news(self, result: FileResult) -> dict[str, Any]:
-        """What an earlier row lacks: a digest at last, a problem, or that a problem is over."""
+def _update_files(session: Session, offload: OpenOffload, results: Sequence[FileResult]) -> None:
+    """Fill in what has become known of files: every one has a row since before it was read."""
+    read, faulty = [], []
+    for result in results:
         entry = result.task.entry
+        row: dict[str, Any] = {"id": offload.file_ids[entry.raw]}
         if result.error is not None:
-            return {"problem": result.error.message}
-        if result.digest is None:
-            return {}
-        if result.task.expected is None:
-            return {"digest": result.digest, "problem": None, "size": entry.size, "mtime_ns": entry.mtime_ns}
-        return {"problem": None} if entry.raw in self._offload.troubled else {}
-
-
-def _file_row(result: FileResult, offload: OpenOffload) -> dict[str, Any]:
-    entry = result.task.entry
-    return {
-        "reel_id": offload.reel_id,
-        "offload_id": offload.id,
-        "path": display(entry.raw),
-        "path_bytes": entry.raw,
-        "size": entry.size,
-        "mtime_ns": entry.mtime_ns,
-        "algorithm": offload.algorithm,
-        "digest": result.digest,
-        "problem": result.error.message if result.error is not None else None,
-    }
+            faulty.append({**row, "problem": result.error.message})
+        elif result.digest is not None:
+            # Size and time as they were when it was read: the listing before may have seen it growing, and
+            # a file that reads as it did under another time stamp is the same file.
+            row.update(digest=result.digest, problem=None, size=entry.size, mtime_ns=entry.mtime_ns)
+            read.append(row)
+    for rows in (read, faulty):
+        if rows:
+            session.execute(update(File), rows)
 
 
 def _copy_row(result: FileResult, settled: Settled) -> dict[str, Any]:

@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from sqlalchemy import func, select
+from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
 from shared.errors import ConflictError, UsageError
@@ -23,11 +23,12 @@ from shared.models import (
     Reel,
 )
 from shared.models.base import now
-from shared.names import unportable
+from shared.names import display, unportable
 
 # FAT keeps times in steps of two seconds, so the same file may show two slightly different stamps.
 SAME_TIME_NS = 2_000_000_000
 NO_CAMERA = "R"
+TURNED_AWAY = "turned_away"  # in an offload's report: it found another run at work and did nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,11 +130,37 @@ def find_destination(session: Session, path: str, name: str = "") -> Destination
 
 
 def was_finished(session: Session, reel: Reel) -> bool:
-    """Whether the reel's last offload went through to its end."""
-    last = session.scalar(
-        select(Offload.state).where(Offload.reel_id == reel.id).order_by(Offload.id.desc()).limit(1)
+    """Whether the reel's last offload went through to its end. One that was turned away says nothing."""
+    rows = session.execute(
+        select(Offload.state, Offload.report).where(Offload.reel_id == reel.id).order_by(Offload.id.desc())
     )
-    return last is OffloadState.DONE
+    for state, report in rows:
+        if TURNED_AWAY not in report:
+            return state is OffloadState.DONE
+    return False
+
+
+def expect_files(session: Session, offload: Offload, algorithm: str, card: Mapping[bytes, FoundFile]) -> None:
+    """Put what the card holds on record before the first byte is read.
+
+    A run that is killed at once, or a second one beside it, then finds the reel and makes no other.
+    """
+    recorded = set(session.scalars(select(File.path_bytes).where(File.reel_id == offload.reel_id)))
+    rows = [
+        {
+            "reel_id": offload.reel_id,
+            "offload_id": offload.id,
+            "path": display(path),
+            "path_bytes": path,
+            "size": found.size,
+            "mtime_ns": found.mtime_ns,
+            "algorithm": algorithm,
+        }
+        for path, found in card.items()
+        if path not in recorded
+    ]
+    if rows:
+        session.execute(insert(File), rows)
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,13 +202,13 @@ def recorded_files(session: Session, reel_id: int) -> dict[bytes, RecordedFile]:
     return {file.path: file for file in files.values()}
 
 
-def close_dead_offloads(session: Session, reel: Reel) -> None:
-    """An offload still `running` while nobody holds the reel's folder was killed: say so."""
-    for offload in session.scalars(
-        select(Offload).where(Offload.reel_id == reel.id, Offload.state == OffloadState.RUNNING)
-    ):
-        offload.state = OffloadState.FAILED
-        offload.ended_at = now()
+def close_dead_offloads(session: Session, reel_id: int, running: int) -> None:
+    """An offload still `running` beside the one that holds the reel was killed: say so."""
+    session.execute(
+        update(Offload)
+        .where(Offload.reel_id == reel_id, Offload.state == OffloadState.RUNNING, Offload.id != running)
+        .values(state=OffloadState.FAILED, ended_at=now())
+    )
 
 
 def reel_folder(production: Production, date: dt.date, reel_name: str) -> str:

@@ -30,6 +30,7 @@ from shared.catalogue.reels import (
     FoundFile,
     RecordedFile,
     close_dead_offloads,
+    expect_files,
     find_destination,
     next_reel_name,
     recognise,
@@ -235,7 +236,7 @@ class World:
         with writing(self.sessions) as session:
             reel, again = self._open_reel(session, listing)
             places, _ = open_places(listing, to, reel.folder, disk)
-            opened, known = self._open_offload(session, reel, places)
+            opened, known = self._open_offload(session, reel, places, listing)
         for place in places:
             remove_leftovers(disk, place, {entry.path for entry in listing.files})
         plan = make_plan(listing, places, known, disk, margin_percent=0, prove_again=again)
@@ -254,24 +255,24 @@ class World:
 
     def _open_reel(self, session: Session, listing: Listing) -> tuple[Reel, bool]:
         production = session.get_one(Production, self.production)
-        found = {entry.raw: FoundFile(entry.size, entry.mtime_ns) for entry in listing.files}
-        reel = recognise(session, production, found)
+        reel = recognise(session, production, _found(listing))
         again = reel is not None and was_finished(session, reel)
         if reel is None:
             name = next_reel_name(session, production, None)
             reel = Reel(production_id=production.id, name=name, algorithm="xxh64", folder=f"film/{name}")
             session.add(reel)
             session.flush()
-        close_dead_offloads(session, reel)
         return reel, again
 
     def _open_offload(
-        self, session: Session, reel: Reel, places: Sequence[Place]
+        self, session: Session, reel: Reel, places: Sequence[Place], listing: Listing
     ) -> tuple[OpenOffload, dict[str, KnownFile]]:
         row = Offload(reel_id=reel.id, source="card", state=OffloadState.RUNNING, report={})
         session.add(row)
         ids = {str(place.root): find_destination(session, str(place.root)).id for place in places}
         session.flush()
+        close_dead_offloads(session, reel.id, row.id)
+        expect_files(session, row, reel.algorithm, _found(listing))
         files = recorded_files(session, reel.id)
         copies = {
             (f.id, ids[c.destination]) for f in files.values() for c in f.copies if c.destination in ids
@@ -283,7 +284,6 @@ class World:
             tuple(ids[str(place.root)] for place in places),
             {path: file.id for path, file in files.items()},
             copies,
-            {path for path, file in files.items() if file.problem is not None},
         )
         return opened, {os.fsdecode(path): _known(file) for path, file in files.items()}
 
@@ -322,6 +322,10 @@ class World:
         return bool(files) and all(
             len({self.on[drive] for drive in self.plugged if holds(path, drive)}) >= 2 for path in files
         )
+
+
+def _found(listing: Listing) -> dict[bytes, FoundFile]:
+    return {entry.raw: FoundFile(entry.size, entry.mtime_ns) for entry in listing.files}
 
 
 def _known(file: RecordedFile) -> KnownFile:

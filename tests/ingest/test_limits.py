@@ -240,7 +240,7 @@ def test_a_second_offload_into_the_same_folder_is_turned_away_and_spoils_nothing
     assert first.says() == "writing"
     second = Run(bench)
     refusal = second.says()
-    assert "another offload is writing into this folder" in refusal
+    assert "another run is at work there" in refusal
     assert REEL in refusal
     second.end()
     first.go_on()
@@ -316,7 +316,7 @@ def test_a_lock_is_told_apart_from_a_drive_that_has_none(
         with lock_folder(handle, "shown"):
             again = open_below(Disk(), bench.one, "", make=False)
             try:
-                with pytest.raises(ConflictError, match="another offload"), lock_folder(again, "shown"):
+                with pytest.raises(ConflictError, match="another run"), lock_folder(again, "shown"):
                     pass
             finally:
                 os.close(again)

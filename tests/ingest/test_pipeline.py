@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -222,3 +223,70 @@ def test_a_proven_copy_named_like_a_leftover_outlives_its_file_on_the_card(
     odd.unlink()
     run_offload(order(card, places), settings, catalogue)
     assert all(path.exists() for path in copies)
+
+
+class Interrupted(Disk):
+    """The run ends before a byte is read, as by a kill."""
+
+    def open_source(self, name: str, *, at: int) -> int:
+        raise KeyboardInterrupt
+
+
+def test_a_run_killed_before_its_first_byte_is_continued_in_its_own_reel(
+    card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions
+) -> None:
+    with pytest.raises(KeyboardInterrupt):
+        run_offload(order(card, places, camera="A"), settings, catalogue, disk=Interrupted())
+    listener = Listener()
+    report = run_offload(order(card, places, camera="B"), settings, catalogue, listener)
+    assert (report.reel, report.state) == ("A001", "done")
+    assert "keeping what is recorded of this reel: camera A" in listener.said
+    with reading(catalogue) as session:
+        assert session.scalars(select(Reel)).one().name == "A001"
+
+
+class Meeting(Disk):
+    """In the middle of a run, a second one of the same card is started, to a drive of its own."""
+
+    def __init__(self, second: Callable[[], object]) -> None:
+        self.second, self.met = second, False
+
+    def open_source(self, name: str, *, at: int) -> int:
+        if not self.met:
+            self.met = True
+            with pytest.raises(ConflictError, match="another run is at work there"):
+                self.second()
+        return super().open_source(name, at=at)
+
+
+def test_a_second_run_of_a_card_is_turned_away_and_leaves_the_first_alone(
+    card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions, tmp_path: Path
+) -> None:
+    (tmp_path / "three").mkdir()
+    run_offload(order(card, places), settings, catalogue)
+    for path in places[0].rglob("*.TXT"):
+        path.unlink()
+    disk = Meeting(
+        lambda: run_offload(
+            OffloadOrder(card=card, to=(tmp_path / "three", tmp_path / "one")), settings, catalogue
+        )
+    )
+    assert run_offload(order(card, places), settings, catalogue, disk=disk).state == "done"
+    assert disk.met
+    with reading(catalogue) as session:
+        states = session.scalars(select(Offload.state).order_by(Offload.id)).all()
+        assert states == [OffloadState.DONE, OffloadState.DONE, OffloadState.FAILED]
+    # What was turned away is not taken for a broken run: the next one proves everything again.
+    again = run_offload(order(card, places), settings, catalogue)
+    assert again.summary["bytes_read"] == again.summary["bytes_on_card"]
+
+
+def test_a_file_that_only_changed_its_time_stamp_is_no_reason_to_keep_the_card(
+    card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions
+) -> None:
+    run_offload(order(card, places), settings, catalogue)
+    moved = next(iter(sorted(card.rglob("*.TXT"))))
+    os.utime(moved, (1_778_600_001, 1_778_600_001))
+    report = run_offload(order(card, places), settings, catalogue)
+    assert (report.reel, report.state) == ("R001", "done")
+    assert not any("changed on the card" in reason for reason in report.verdict.reasons)

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy.orm import Session
 
 from shared.catalogue.reels import (
+    TURNED_AWAY,
     FoundFile,
     check_reel_name,
     close_dead_offloads,
@@ -251,6 +252,9 @@ def test_a_reel_was_finished_when_its_last_offload_was(session: Session, product
     for state in (OffloadState.FAILED, OffloadState.DONE, OffloadState.PARTIAL, OffloadState.RUNNING):
         make_offload(session, reel, state=state)
         assert was_finished(session, reel) is (state is OffloadState.DONE)
+    make_offload(session, reel, state=OffloadState.DONE)
+    make_offload(session, reel, state=OffloadState.FAILED, report={TURNED_AWAY: "another run is at work"})
+    assert was_finished(session, reel)  # the last one did nothing
 
 
 def test_an_offload_that_was_killed_is_closed_and_the_others_are_not(
@@ -259,7 +263,10 @@ def test_an_offload_that_was_killed_is_closed_and_the_others_are_not(
     reel, other = make_reel(session, production), make_reel(session, production)
     dead, done = make_offload(session, reel, state=OffloadState.RUNNING), make_offload(session, reel)
     alive = make_offload(session, other, state=OffloadState.RUNNING)
-    close_dead_offloads(session, reel)
+    own = make_offload(session, reel, state=OffloadState.RUNNING)
+    close_dead_offloads(session, reel.id, own.id)
+    session.expire_all()
+    assert own.state is OffloadState.RUNNING
     assert (dead.state, done.state, alive.state) == (
         OffloadState.FAILED,
         OffloadState.DONE,
