@@ -9,16 +9,10 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from alembic import command
-from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
-from alembic.util.exc import CommandError
-from sqlalchemy import URL, Engine, create_engine, event
+from sqlalchemy import URL, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError
 from sqlalchemy.orm import Session, sessionmaker
@@ -27,6 +21,7 @@ from shared.errors import AppError, CatalogueError, UsageError
 
 Sessions = sessionmaker[Session]
 
+HEAD = "0004"  # the schema's revision that this program knows: the last file of shared/migrations/versions
 BUSY_MILLISECONDS = 30_000
 
 
@@ -103,44 +98,13 @@ def writing(sessions: Sessions) -> Iterator[Session]:
         session.commit()
 
 
-def _config(engine: Engine) -> Config:
-    config = Config()
-    config.set_main_option("script_location", str(files("shared") / "migrations"))
-    config.attributes["engine"] = engine
-    return config
-
-
-def head_revision() -> str:
-    head = ScriptDirectory(str(files("shared") / "migrations")).get_current_head()
-    assert head is not None, "the package carries no migration"
-    return head
-
-
 def current_revision(engine: Engine) -> str | None:
+    """The schema's revision; None for a database that has no schema of ours."""
     with engine.connect() as connection:
-        return MigrationContext.configure(connection).get_current_revision()
-
-
-def upgrade(engine: Engine) -> None:
-    """Bring the schema to this program's revision; makes an empty database whole.
-
-    Raises CatalogueError when that can't be done; then nothing was changed.
-    """
-    try:
-        command.upgrade(_config(engine), "head")
-    except CommandError as error:
-        raise CatalogueError(
-            f"the catalogue's schema is {current_revision(engine)}, this program knows {head_revision()} "
-            "and what was before it",
-            path=engine.url.database,
-            remedy="A newer program has made it: install that one.",
-        ) from error
-    except DatabaseError as error:
-        raise CatalogueError(
-            f"the catalogue can't be upgraded: {error.orig}",
-            path=engine.url.database,
-            remedy="Nothing was changed. Is this a catalogue of this program, and may it be written?",
-        ) from error
+        if not inspect(connection).has_table("alembic_version"):
+            return None
+        found: str | None = connection.scalar(text("SELECT version_num FROM alembic_version"))
+        return found
 
 
 def check_revision(engine: Engine) -> None:
@@ -155,10 +119,10 @@ def check_revision(engine: Engine) -> None:
             if engine.dialect.name == "sqlite"
             else "Look whether the server runs and RUSHLIGHT_DATABASE names it.",
         ) from error
-    if found == head_revision():
+    if found == HEAD:
         return
     raise CatalogueError(
-        f"the catalogue's schema is {found or 'empty'}, this program knows {head_revision()}",
+        f"the catalogue's schema is {found or 'empty'}, this program knows {HEAD}",
         path=engine.url.database,
         remedy="Run `rushlight upgrade`. If it says the schema is newer, install the newer program.",
     )
@@ -173,6 +137,8 @@ def open_catalogue(url: str) -> Engine:
     try:
         with suppress(DatabaseError):  # check_revision says it in words
             if current_revision(engine) is None:
+                from shared.upgrading import upgrade
+
                 upgrade(engine)
         check_revision(engine)
     except AppError:

@@ -9,11 +9,11 @@ from collections.abc import Sequence
 from typer.core import TyperGroup, TyperOption
 from typer.main import get_command
 
-from api.cli.main import app
+from api.cli.main import command_line
 
 
 def group() -> TyperGroup:
-    command = get_command(app)
+    command = get_command(command_line())
     assert isinstance(command, TyperGroup)
     return command
 

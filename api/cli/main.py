@@ -8,38 +8,60 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 
 import typer
 
-from api.cli import check, clock, demo, find, handover, kit, log, offload, report, serve, sync, upkeep
 from api.cli.app import make_root, say_error
 from shared.errors import EXIT_DONE, EXIT_ERROR, AppError
 
 EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 
-app = typer.Typer(
-    name="rushlight",
-    help="Offload cards with verified copies, log the footage, hand it over.",
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-)
+# The modules of this package and the commands each brings, in the order the help shows them.
+PARTS = {
+    "kit": ("new", "day", "camera", "lens"),
+    "clock": ("clock", "sheet"),
+    "offload": ("offload", "card"),
+    "check": ("check",),
+    "find": ("find",),
+    "log": ("log", "terms"),
+    "sync": ("sync", "channels"),
+    "handover": ("handover",),
+    "report": ("report",),
+    "serve": ("serve", "work", "watch"),
+    "upkeep": ("settings", "upgrade"),
+    "demo": ("demo",),
+}
 
 
-@app.callback()
-def start(context: typer.Context) -> None:
+def command_line(arguments: Sequence[str] = ()) -> typer.Typer:
+    """The command the arguments ask for, or all of them.
+
+    Importing all takes a second, in which a card could have been read.
+    """
+    app = typer.Typer(
+        name="rushlight",
+        help="Offload cards with verified copies, log the footage, hand it over.",
+        no_args_is_help=True,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
+    app.callback()(_start)
+    asked = [part for part, commands in PARTS.items() if arguments[:1] and arguments[0] in commands]
+    for part in asked or PARTS:
+        import_module(f"api.cli.{part}").register(app)
+    return app
+
+
+def _start(context: typer.Context) -> None:
     context.obj = make_root()
-
-
-for part in (kit, clock, offload, check, find, log, sync, handover, report, serve, upkeep, demo):
-    part.register(app)
 
 
 def run(arguments: Sequence[str]) -> int:
     """Run one command; returns its exit code and never raises an AppError."""
     try:
-        app(list(arguments))
+        command_line(arguments)(list(arguments))
     except AppError as error:
         say_error(error)
         return error.exit_code

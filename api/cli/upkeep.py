@@ -5,8 +5,9 @@ from __future__ import annotations
 import typer
 
 from api.cli.app import root_of
-from shared.db import make_engine, upgrade
+from shared.db import make_engine
 from shared.settings import Settings
+from shared.upgrading import upgrade
 
 
 def register(app: typer.Typer) -> None:

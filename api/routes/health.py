@@ -6,7 +6,7 @@ from fastapi import APIRouter
 
 from api.deps import ServiceDep
 from api.schemas.service import Health, Readiness
-from shared.db import check_revision, head_revision
+from shared.db import HEAD, check_revision
 
 router = APIRouter(tags=["service"])
 
@@ -19,4 +19,4 @@ async def read_health() -> Health:
 @router.get("/ready", summary="Whether the catalogue is there, with the schema this program knows")
 def read_readiness(service: ServiceDep) -> Readiness:
     check_revision(service.sessions.kw["bind"])
-    return Readiness(schema_revision=head_revision())
+    return Readiness(schema_revision=HEAD)

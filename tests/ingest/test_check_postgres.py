@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from shared.db import Sessions, make_engine, make_sessions, upgrade
+from shared.db import Sessions, make_engine, make_sessions
 from shared.models import CopyState
+from shared.upgrading import upgrade
 from tests.ingest.check_support import LONG_AGO, TREE, flip_bit, make_shelf, ticking
 
 pytest_plugins = ("tests.postgres",)

@@ -18,9 +18,10 @@ from sqlalchemy import Engine, event, func, select
 
 from ingest.worker import Report
 from shared.catalogue.requests import claim_next, finish
-from shared.db import Sessions, make_engine, make_sessions, reading, upgrade, writing
+from shared.db import Sessions, make_engine, make_sessions, reading, writing
 from shared.errors import ConflictError, UnreadableError
 from shared.models import Request, RequestState, now
+from shared.upgrading import upgrade
 from tests.ingest.filed import DEADLINE, ask, look_up, settings_of, until, worker_of
 
 

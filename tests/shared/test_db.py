@@ -20,23 +20,23 @@ from sqlalchemy.exc import DatabaseError, IntegrityError
 from sqlalchemy.orm import Session
 
 from shared.db import (
+    HEAD,
     Sessions,
     check_revision,
     current_revision,
-    head_revision,
     make_engine,
     make_sessions,
     open_catalogue,
     reading,
-    upgrade,
     writing,
 )
 from shared.errors import CatalogueError, UsageError
 from shared.models import Camera, Clip, Production
+from shared.upgrading import newest_revision, upgrade
 from tests.factories import make_clip, make_production, make_reel
 from tests.schema import MIGRATIONS, all_rows, config_of, differences, fill, plant_migration
 
-NEXT = f"{int(head_revision()) + 1:04}"
+NEXT = f"{int(HEAD) + 1:04}"
 
 
 def file_of(engine: Engine) -> Path:
@@ -58,7 +58,7 @@ def test_an_empty_file_becomes_a_catalogue(tmp_path: Path) -> None:
     path = tmp_path / "a folder" / "not there yet" / "catalogue.db"
     engine = open_catalogue(f"sqlite:///{path}")
     assert path.is_file()
-    assert current_revision(engine) == head_revision()
+    assert current_revision(engine) == HEAD
     check_revision(engine)
     engine.dispose()
 
@@ -141,7 +141,7 @@ def test_a_migration_that_fails_leaves_the_file_as_it_was(
     before = all_rows(filled)
     with pytest.raises(error):
         command.upgrade(config_of(filled, plant_migration(tmp_path, step)), "head")
-    assert current_revision(filled) == head_revision()
+    assert current_revision(filled) == HEAD
     assert "half" not in inspect(filled).get_table_names()
     assert all_rows(filled) == before
     with filled.connect() as connection:
@@ -154,7 +154,7 @@ def test_programs_that_start_at_once_make_one_catalogue(tmp_path: Path) -> None:
     started = [
         subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True) for _ in range(3)
     ]
-    assert [process.communicate(timeout=60)[0].strip() for process in started] == [head_revision()] * 3
+    assert [process.communicate(timeout=60)[0].strip() for process in started] == [HEAD] * 3
     engine = make_engine(url)
     assert differences(engine) == []
     engine.dispose()
@@ -170,7 +170,7 @@ def test_an_unknown_schema_is_refused_with_the_command_to_run(engine: Engine, fo
     before = all_rows(engine)
     with pytest.raises(CatalogueError) as caught:
         open_catalogue(str(engine.url))
-    assert found in caught.value.message and head_revision() in caught.value.message
+    assert found in caught.value.message and HEAD in caught.value.message
     assert caught.value.path == str(file_of(engine))
     assert "rushlight upgrade" in (caught.value.remedy or "")
     assert all_rows(engine) == before
@@ -343,3 +343,7 @@ def test_the_name_of_a_clip_has_no_limit(session: Session) -> None:
     """It is a path from a card, and those have no length that a person could shorten."""
     path = "/".join(["x" * 200] * 10) + ".MP4"
     assert len(make_clip(session, make_reel(session, make_production(session)), path).name) == 2009
+
+
+def test_the_program_knows_its_last_migration() -> None:
+    assert newest_revision() == HEAD

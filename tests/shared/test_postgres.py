@@ -15,18 +15,18 @@ from sqlalchemy.exc import DatabaseError
 
 from shared.catalogue.requests import claim_next, file_request
 from shared.db import (
+    HEAD,
     check_revision,
     current_revision,
-    head_revision,
     make_engine,
     make_sessions,
     open_catalogue,
     reading,
-    upgrade,
     writing,
 )
 from shared.errors import CatalogueError, UsageError
 from shared.models import Clip, Finding, LogEntry, Request, RequestKind, RequestState, TakeFacts
+from shared.upgrading import upgrade
 from shared.vocabulary import Vocabulary
 from tests.factories import FIRST_TIME, make_clip, make_file, make_production, make_reel
 from tests.schema import all_rows, config_of, differences, fill, plant_migration
@@ -53,7 +53,7 @@ def test_an_empty_database_becomes_a_catalogue(postgres_url: str) -> None:
         check_revision(engine)
     upgrade(engine)
     check_revision(engine)
-    assert current_revision(engine) == head_revision()
+    assert current_revision(engine) == HEAD
     engine.dispose()
 
 
@@ -177,7 +177,7 @@ def test_programs_that_start_at_once_make_one_catalogue(postgres_url: str) -> No
     started = [
         subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True) for _ in range(2)
     ]
-    assert [process.communicate(timeout=60)[0].strip() for process in started] == [head_revision()] * 2
+    assert [process.communicate(timeout=60)[0].strip() for process in started] == [HEAD] * 2
     engine = make_engine(postgres_url)
     assert differences(engine) == []
     engine.dispose()
@@ -190,7 +190,7 @@ def test_a_migration_that_fails_leaves_the_database_as_it_was(
     migrations = plant_migration(tmp_path_factory.mktemp("planted"), step)
     with pytest.raises(DatabaseError):
         command.upgrade(config_of(server, migrations), "head")
-    assert current_revision(server) == head_revision()
+    assert current_revision(server) == HEAD
     assert "half" not in inspect(server).get_table_names()
 
 
