@@ -6,13 +6,13 @@ DEMO ?= $(CURDIR)/demo
 DEMO_PACKAGES := python3-venv fonts-dejavu-core
 TEST_PACKAGES := $(DEMO_PACKAGES) ffmpeg xxhash rsync chromium postgresql
 
-.PHONY: demo test lint types bench system-demo system-test clean lock
+.PHONY: demo test lint types bench soak mutations system-demo system-test clean lock
 .DEFAULT_GOAL := help
 
 help:
 	@echo "make demo   set up, offload the sample cards, log, search, hand over"
 	@echo "make test   set up (Debian packages included), lint, types, tests"
-	@echo "make lint | types | bench | lock | clean"
+	@echo "make lint | types | bench | soak | mutations | lock | clean"
 
 system-demo:
 	@.ci/packages $(DEMO_PACKAGES)
@@ -44,6 +44,16 @@ types: .venv/.ready
 
 bench: .venv/.ready
 	$(BIN)/python -m tests.bench
+
+# Long: a thousand kills, ten thousand histories of a card and its copies, thousands of broken media files.
+soak: .venv/.ready
+	SOAK_KILLS=1000 $(BIN)/python -m pytest -n 2 tests/ingest/test_kill.py
+	SOAK_HISTORIES=10000 $(BIN)/python -m pytest tests/ingest/test_verdict.py
+	$(BIN)/python -m tests.soak_media
+
+# Take out each safeguard, one by one, and see that a test notices.
+mutations: .venv/.ready
+	$(BIN)/python -m tests.mutations
 
 # Written with uv; the result is plain and pip reads it.
 lock:

@@ -33,6 +33,13 @@ JUNK_FOLDERS = frozenset(
         "lost+found",
     }
 )
+# What no hash list of ours holds: the above, what is unfinished, what a repair set aside.
+UNLISTED = (
+    *sorted(JUNK_FILES),
+    *(f"{name}/" for name in sorted(JUNK_FOLDERS)),
+    f"*.{'[0-9a-f]' * 8}.partial",
+    f"*.bad-{'[0-9]' * 14}",
+)
 _APPLE_DOUBLE = bytes.fromhex("00051607")  # RFC 1740, appendix B: what "._name" companions begin with
 
 

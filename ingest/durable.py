@@ -92,6 +92,11 @@ class Disk:
     def read_into(self, handle: int, view: memoryview) -> int:
         return os.readv(handle, [view])
 
+    def read_ahead(self, handle: int, offset: int, length: int) -> None:
+        """Ask the system to fetch this range soon, without waiting; a hint that may do nothing."""
+        if hasattr(os, "posix_fadvise"):
+            os.posix_fadvise(handle, offset, length, os.POSIX_FADV_WILLNEED)
+
     def read_through_cache(self, handle: int) -> None:
         """Give up direct reads of an open copy: some file systems open for them and then refuse each."""
         fcntl.fcntl(handle, fcntl.F_SETFL, fcntl.fcntl(handle, fcntl.F_GETFL) & ~_O_DIRECT)
@@ -176,6 +181,10 @@ class Disk:
             if code not in (errno.EINVAL, errno.ENOSYS, errno.ENOTSUP):
                 raise OSError(code, os.strerror(code), final)
         _publish_by_link(partial, final, at)
+
+    def replace(self, name: str, old: str, *, at: int) -> None:
+        """Put a proven file in the place of another, in one step: a reader finds the old or the new."""
+        os.rename(name, old, src_dir_fd=at, dst_dir_fd=at)
 
     def remove(self, name: str, *, at: int) -> None:
         os.unlink(name, dir_fd=at)

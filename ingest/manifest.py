@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 
-from ingest.card import JUNK_FILES, JUNK_FOLDERS
+from ingest.card import UNLISTED
 from ingest.copy import Copied, FileResult
 from ingest.durable import Disk
 from ingest.mhl import FileHash, FileRecord, append_generation, utc_from_ns, why_unrecordable
@@ -39,8 +39,8 @@ def write_manifests(copied: Copied, disk: Disk, started: dt.datetime) -> tuple[P
                 started_at=started,
                 algorithm=copied.algorithm,
                 complete=len(recorded) == all_recorded and not unwritable,
-                ignore=_junk_patterns(),
-                empty_folders=_empty_folders(copied),
+                ignore=UNLISTED,
+                empty_folders=copied.plan.listing.empty_folders,
                 on_ignored=ignored.append,
             )
         except AppError as error:
@@ -49,19 +49,6 @@ def write_manifests(copied: Copied, disk: Disk, started: dt.datetime) -> tuple[P
             problems.append(Problem("destination", place.shown, f"no hash list: {error.strerror}"))
         problems += [_ignored(path, place) for path in ignored]
     return tuple(problems)
-
-
-def _empty_folders(copied: Copied) -> tuple[str, ...]:
-    """Folders of the card with nothing in them, which a hash list still names."""
-    listing = copied.plan.listing
-    parents = {
-        entry.path[:cut]
-        for entry in listing.files
-        for cut, character in enumerate(entry.path)
-        if character == "/"
-    }
-    inner = {folder.rpartition("/")[0] for folder in listing.folders}
-    return tuple(f for f in listing.folders if f not in parents and f not in inner)
 
 
 def _proven(result: FileResult, place: int) -> bool:
@@ -106,7 +93,3 @@ def _record(result: FileResult, algorithm: str) -> FileRecord:
         mtime=utc_from_ns(entry.mtime_ns),
         hashes=(FileHash(algorithm=algorithm, value=result.digest),),
     )
-
-
-def _junk_patterns() -> tuple[str, ...]:
-    return (*sorted(JUNK_FILES), *(f"{name}/" for name in sorted(JUNK_FOLDERS)), "*.partial")

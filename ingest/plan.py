@@ -310,19 +310,22 @@ def _open_if_there(place: Place, path: str, disk: Disk) -> int | None:
 
 
 def _device_warnings(listing: Listing, places: Sequence[Place]) -> tuple[str, ...]:
-    warnings = []
-    for number, place in enumerate(places):
-        twins = [other.shown for other in places[:number] if other.drives & place.drives]
-        if twins:
-            warnings.append(
-                f"{place.shown} is on the same drive as {twins[0]}: when that drive dies, both copies "
-                "are gone. They count as one copy."
-            )
-        if place.drives & listing.drives:
-            warnings.append(
-                f"{place.shown} is on the same drive as the card's folder: it will not outlive that drive."
-            )
-    return tuple(warnings)
+    """One line for each set of things that die together: copies that share a drive, or the card's own."""
+    groups: list[tuple[frozenset[str], list[str]]] = []
+    for drives, name in [(listing.drives, "the card's folder"), *((p.drives, p.shown) for p in places)]:
+        joined, names = drives, [name]
+        for group in [g for g in groups if g[0] & drives]:
+            groups.remove(group)
+            joined, names = joined | group[0], group[1] + names
+        groups.append((joined, names))
+    return tuple(_device_warning(names) for _, names in groups if len(names) > 1)
+
+
+def _device_warning(names: Sequence[str]) -> str:
+    *others, last = names
+    together = f"{', '.join(others)} and {last} are on the same drive: when it dies, all of them are gone."
+    copies = sum(name != "the card's folder" for name in names)
+    return together + (" Copies on one drive count as one copy." if copies > 1 else "")
 
 
 def _refuse_full(plan: Plan, disk: Disk, margin_percent: int) -> Plan:

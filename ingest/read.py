@@ -18,6 +18,10 @@ from shared.errors import CardError, SourceChangedError, UnreadableError
 # Files in one buffer: empty ones fill none, and the drives would wait for all of them.
 SEGMENTS = 1024
 SECOND_READ_BYTES = 1024 * 1024
+# How far the system is asked to fetch before the reader. Where the card's folder is on a drive that is also
+# written to, its few requests would wait behind very many writes; this keeps enough of them in the queue.
+AHEAD_BYTES = 64 * 1024 * 1024
+AHEAD_STEP = 4 * 1024 * 1024
 
 
 class ReadOptions(Protocol):
@@ -75,9 +79,10 @@ class Reader:
             before = self._disk.size_and_times(handle)
             if not is_plain_file(before) or not _as_listed(before, item):
                 raise _changed(entry.shown)
-            total = 0
+            total = asked = 0
             while True:
                 self._check_halt(entry.shown)
+                asked = self._ask_ahead(handle, asked, total, entry.size)
                 chunk, start = self._room()
                 count = self._disk.read_into(handle, chunk.view[start:])
                 if count == 0:
@@ -93,6 +98,13 @@ class Reader:
                 item.second_digest = self._read_again(handle, item)
         finally:
             os.close(handle)
+
+    def _ask_ahead(self, handle: int, asked: int, done: int, size: int) -> int:
+        """Keep `AHEAD_BYTES` on their way, in small steps: a large one is cut short by the system."""
+        while asked < min(size, done + AHEAD_BYTES):
+            self._disk.read_ahead(handle, asked, AHEAD_STEP)
+            asked += AHEAD_STEP
+        return asked
 
     def _read_again(self, handle: int, item: InFlight) -> str:
         """A second, independent reading, from the card and not from memory as far as it can be asked for."""

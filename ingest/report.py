@@ -38,7 +38,9 @@ def _problem(error: AppError, place: str | None = None) -> Problem:
         kind = "card"
     elif isinstance(error, VerifyError):
         kind = "copy"
-    path = error.path if place is None or error.path == place else f"{place}: {error.path or ''}".rstrip(": ")
+    path = error.path
+    if place is not None and not (path or "").startswith(place):
+        path = f"{place}: {path or ''}".rstrip(": ")
     return Problem(kind, path, error.message, error.remedy)
 
 

@@ -126,14 +126,23 @@ class VerifyError(AppError):
 
 
 class ChecksumMismatchError(VerifyError):
-    """The bytes re-read from the medium are not the bytes read from the card."""
+    """The bytes re-read from the medium are not the bytes read from the card.
 
-    def __init__(self, path: str, *, algorithm: str, expected: str, found: str) -> None:
+    `standing`: the file has its final name since an earlier run, and keeps it.
+    """
+
+    def __init__(
+        self, path: str, *, algorithm: str, expected: str, found: str, standing: bool = False
+    ) -> None:
+        remedy = (
+            "It was left as it is. `rushlight check --repair` puts a good copy in its place and keeps this "
+            "one aside."
+            if standing
+            else "The copy was not published. Run the offload again; if it differs again, suspect the drive, "
+            "its cable or its port."
+        )
         super().__init__(
-            f"{algorithm} differs: expected {expected}, found {found}",
-            path=path,
-            remedy="The copy was not published. Run the offload again; if it differs again, "
-            "suspect the drive, its cable or its port.",
+            f"{algorithm} differs: expected {expected}, found {found}", path=path, remedy=remedy
         )
         self.algorithm = algorithm
         self.expected = expected

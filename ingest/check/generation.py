@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from typing import Literal
 
 from ingest.check.context import Context
-from ingest.check.hash_list import IGNORED, Records, write_generation
+from ingest.card import UNLISTED
+from ingest.check.hash_list import Records, write_generation
 from ingest.check.model import shown
 from ingest.check.places import Target
 from ingest.mhl.model import FOLDER
@@ -43,7 +44,7 @@ def write_down(
             algorithm=algorithm or "xxh128",
             complete=complete and algorithm is not None,
             # What is none of ours keeps its own ignore list, which could only grow.
-            ignore=IGNORED if target.holding is not None else (),
+            ignore=UNLISTED if target.holding is not None else (),
             empty_folders=empty_folders if complete else (),
         )
     except ReadOnlyError as error:

@@ -12,7 +12,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Literal
 
-from ingest.card import JUNK_FILES, JUNK_FOLDERS
 from ingest.check.spool import Spool
 from ingest.durable import Disk
 from ingest.folders import open_below
@@ -32,14 +31,6 @@ from ingest.mhl.parse import Head
 from ingest.mhl.rules import as_error
 from ingest.mhl.scan import check_references, open_history_folder, scan_history
 from shared.errors import ManifestError
-
-# What no hash list of ours holds: what computers leave, what is unfinished, what a repair set aside.
-IGNORED = (
-    *sorted(JUNK_FILES),
-    *(f"{name}/" for name in sorted(JUNK_FOLDERS)),
-    "*.partial",
-    "*.bad-*",
-)
 
 Listed = dict[str, tuple[int | None, int]]  # by path: size in bytes, number of the last generation with it
 

@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from ingest.check.hash_list import IGNORED, HashList, read_hash_list
+from ingest.card import UNLISTED
+from ingest.check.hash_list import HashList, read_hash_list
 from ingest.check.ledger import Ledger
 from ingest.check.model import Expected
 from ingest.check.places import Target
@@ -113,7 +114,7 @@ def open_target(
     with on_destination(target.shown()):
         identity = identity_of(disk, target)
         handle = _open_if_there(disk, target)
-    opened = OpenFolder(disk, target, handle, identity, None, None, buffer, Ignore(IGNORED))
+    opened = OpenFolder(disk, target, handle, identity, None, None, buffer, Ignore(UNLISTED))
     if handle is None:
         opened.know(HashList(), make_ledger)
         yield opened

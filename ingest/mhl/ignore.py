@@ -115,6 +115,14 @@ def _run(tokens: Sequence[Callable[[str], bool] | None], items: Sequence[str]) -
     return all(token is None for token in tokens[at:])
 
 
+def _ends(tokens: Sequence[_Token], name: str) -> bool:
+    """As `_run` for a star and then single characters, the usual pattern: most names fail at once."""
+    if len(name) < len(tokens):
+        return False
+    ending = name[len(name) - len(tokens) :]
+    return all(token is not None and token(one) for token, one in zip(tokens, ending, strict=True))
+
+
 def _parse(line: str) -> _Pattern | None:
     """One line of the list, or None where it matches nothing (empty, a comment, malformed)."""
     text = _strip_trailing_spaces(line)
@@ -142,7 +150,8 @@ def _parse(line: str) -> _Pattern | None:
         tokens = _tokens(name)
         if tokens is None:
             return None
-        parts.append(partial(_run, tokens))
+        only_ending = tokens[:1] == [_STAR] and _STAR not in tokens[1:]
+        parts.append(partial(_ends, tokens[1:]) if only_ending else partial(_run, tokens))
     return _Pattern(negated, folders_only, parts, anchored, inside)
 
 

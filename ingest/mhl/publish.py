@@ -134,7 +134,7 @@ class PartialFile:
     def replace(self) -> None:
         """Give the settled file its final name, in the place of the file that has it."""
         with on_destination(self._shown):
-            os.rename(self.name + SUFFIX, self.name, src_dir_fd=self._folder, dst_dir_fd=self._folder)
+            self._disk.replace(self.name + SUFFIX, self.name, at=self._folder)
             self._disk.sync_folder(self._folder)
 
     def discard(self) -> None:

@@ -276,7 +276,10 @@ def test_copies_on_one_drive_are_warned_of(tmp_path: Path) -> None:
     assert warned({"sda"}, {"sda"}) == 1  # two partitions: other device numbers, one drive
     assert warned({"sda", "sdb"}, {"sdb", "sdc"}) == 1
     assert warned({"card"}, {"sda"}) == 1
-    assert warned({"sda"}, {"sda"}, {"sda"}) == 2
+    assert warned({"sda"}, {"sda"}, {"sda"}) == 1  # one line for all that die together
+    assert warned({"sda"}, {"sda"}, {"sdb"}, {"sdb"}) == 2
+    assert warned({"sda"}, {"sda", "sdb"}, {"sdb"}) == 1  # a chain hangs together
+    assert warned({"card"}, {"sda"}, {"card"}) == 1
 
 
 def test_the_file_system_is_found_in_the_mount_table() -> None:

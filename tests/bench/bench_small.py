@@ -1,0 +1,71 @@
+"""Very many small files: what each costs beyond the raw copy, and the memory of the whole command.
+
+    python -m tests.bench.bench_small [--folder DIR] [--files 100000] [--bytes 2000]
+
+The targets: under 1 ms a file and destination beyond `cp -a` to each destination and `sync`, and at most
+150 MB of memory in any process of the command.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import resource
+import shutil
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from tests.bench.bench_offload import Bench, drop_caches
+
+PER_FOLDER = 1000
+
+
+class SmallFiles(Bench):
+    """As the other benchmark, on a tree of small files of equal size."""
+
+    def __init__(self, folder: Path, files: int, size: int) -> None:
+        self.folder = folder
+        self.card = folder / "card"
+        self.places = (folder / "one", folder / "two")
+        self.home = folder / "home"
+        self.total = files * size
+        for n in range(files):
+            below = self.card / "DCIM" / f"{100 + n // PER_FOLDER}TREE"
+            if n % PER_FOLDER == 0:
+                below.mkdir(parents=True)
+            (below / f"C{n:06d}.BIN").write_bytes(os.urandom(size))
+
+
+def seconds(bench: SmallFiles, work: Callable[[], None]) -> float:
+    bench.fresh()
+    began = time.perf_counter()
+    work()
+    return time.perf_counter() - began
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--folder", type=Path, default=Path("/var/tmp/rushlight-small"))
+    parser.add_argument("--files", type=int, default=100_000)
+    parser.add_argument("--bytes", type=int, default=2000)
+    options = parser.parse_args()
+    shutil.rmtree(options.folder, ignore_errors=True)
+    options.folder.mkdir(parents=True)
+    try:
+        bench = SmallFiles(options.folder, options.files, options.bytes)
+        print(f"{options.files:,} files of {options.bytes:,} bytes, caches dropped: {drop_caches()}")
+        floor = seconds(bench, bench.floor)
+        bare = seconds(bench, bench.ours_bare)
+        whole = seconds(bench, bench.ours)
+    finally:
+        shutil.rmtree(options.folder, ignore_errors=True)
+    print(f"cp -a twice, sync  {floor:7.1f} s")
+    for name, took in (("copying alone", bare), ("whole command", whole)):
+        beyond = (took - floor) / options.files / len(bench.places) * 1000
+        print(f"{name:<18} {took:7.1f} s, {beyond:5.2f} ms a file and destination beyond that")
+    print(f"largest process: {resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024:.0f} MB")
+
+
+if __name__ == "__main__":
+    main()
