@@ -6,8 +6,8 @@ import os
 from collections.abc import Sequence
 from typing import Literal
 
-from ingest.check.context import Context
 from ingest.card import UNLISTED
+from ingest.check.context import Context
 from ingest.check.hash_list import Records, write_generation
 from ingest.check.model import shown
 from ingest.check.places import Target

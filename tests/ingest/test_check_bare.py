@@ -55,7 +55,7 @@ def test_a_sound_folder(catalogue: Sessions, bare: Path) -> None:
     assert last_actions(bare) == dict.fromkeys(FILES, "verified")
     last = history_of(bare).generations[-1]
     assert (last.process, last.root is not None) == ("in-place", True)
-    assert UNLISTED[-1] not in history_of(bare).ignore_patterns, "a foreign ignore list is not grown for nothing"
+    assert UNLISTED[-1] not in history_of(bare).ignore_patterns, "a foreign list is not grown"
     assert check_history(bare) == []
     assert_fits_schema(bare)
 
