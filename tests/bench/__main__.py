@@ -8,10 +8,18 @@ from __future__ import annotations
 import subprocess
 import sys
 
+IN_MEMORY = "/dev/shm/rushlight-bench"  # the cost of the software alone
 PROGRAMS: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
     ("tests.bench.bench_timecode", (), ()),
     ("tests.bench.bench_sync", (), ()),
+    ("tests.bench.bench_devices", (), ("--megabytes", "100")),
     ("tests.bench.bench_offload", (), ("--runs", "2", "--scale", "0.1")),
+    (
+        "tests.bench.bench_offload",
+        ("--folder", IN_MEMORY, "--scale", "0.5"),
+        ("--folder", IN_MEMORY, "--runs", "2", "--scale", "0.1"),
+    ),
+    ("tests.bench.bench_small", (), ("--files", "2000")),
 )
 
 

@@ -1,6 +1,6 @@
 """The offload against general copy and checksum tools, in one run, as medians and ratios.
 
-    python -m tests.bench.bench_offload [--folder DIR] [--runs 5] [--scale 1.0] [--ram]
+    python -m tests.bench.bench_offload [--folder DIR] [--runs 5] [--scale 1.0]
 
 The tree is 4 files of 600 MB, 40 of 10 MB and 200 of 100 KB (times `--scale`). Caches are dropped before
 every run (as root; otherwise the output says that they were not). Variants take turns, so that a machine
@@ -11,6 +11,7 @@ whose speed drifts treats them alike.
   `xxhsum -c` of both copies.
 - rsync: `rsync -a` twice, `sync`, drop, `rsync -a --checksum -n` twice.
 - ours: `rushlight offload` as a whole command, catalogue, hash lists and verdict included.
+- ours_bare (by `--only`): the copying alone, with all its proofs.
 """
 
 from __future__ import annotations

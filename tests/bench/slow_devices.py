@@ -13,9 +13,12 @@ from pathlib import Path
 from ingest.durable import Disk
 from tests.faults import handle_path, is_below
 
+AHEAD_SECONDS = 0.03
+
 
 class Device:
-    """`rate`: bytes a second, for reads and writes together."""
+    """`rate`: bytes a second, for reads and writes together. As hardware does, it takes a little ahead of
+    time into a memory of its own (`AHEAD_SECONDS`), or every pause of the program would be a pause of its."""
 
     def __init__(self, folder: Path, rate: float) -> None:
         self.folder = folder
@@ -27,7 +30,7 @@ class Device:
     def use(self, count: int) -> None:
         """Wait as long as the device would take, behind everybody who asked before."""
         with self._lock:
-            start = max(self._free_at, time.perf_counter())
+            start = max(self._free_at, time.perf_counter() - AHEAD_SECONDS)
             self._free_at = start + count / self.rate
             self.moved += count
             done = self._free_at
