@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from api.handover.contact_sheets import write_contact_sheets
+from api.handover.edl import write_edit_lists
 from api.handover.folder import draft_folder
 from api.handover.manifests import copy_manifests
 from api.handover.missing import list_gaps
@@ -64,6 +65,7 @@ def write_handover(
     with draft_folder(to, folder_name(handover)) as (draft, final):
         write_shot_log(draft, handover, places)
         write_timeline(draft, handover, places)
+        write_edit_lists(draft, handover)
         without_still = write_contact_sheets(draft, handover, places, settings.stills_folder)
         reels = copy_manifests(draft, handover, places)
         gaps = list_gaps(handover, places, reels, without_still)
