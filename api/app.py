@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from anyio import CapacityLimiter
 from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
 from sqlalchemy.exc import IntegrityError, OperationalError
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
+from starlette.routing import Match
 
 from api.deps import Service
 from api.errors import (
@@ -23,6 +25,7 @@ from api.openapi import TITLE, VERSION, describe_on, route_id
 from api.pages import all_pages
 from api.pages.site import make_site, wants_page
 from api.routes import all_routes, health
+from api.streaming import MOST_READERS
 from shared.db import Sessions
 from shared.errors import AppError
 from shared.settings import Settings
@@ -51,6 +54,7 @@ def create_app(settings: Settings, sessions: Sessions) -> FastAPI:
     )
     app.state.service = Service(settings, sessions, load_vocabulary())
     app.state.site = site
+    app.state.readers = CapacityLimiter(MOST_READERS)
     # At the root too: what watches over a service asks there, whatever the version of the API.
     app.include_router(health.router, include_in_schema=False)
     app.include_router(all_routes())
@@ -61,6 +65,16 @@ def create_app(settings: Settings, sessions: Sessions) -> FastAPI:
     return app
 
 
+def _allowed_at(app: FastAPI, request: Request) -> str:
+    """Every method that this address has (RFC 9110, 10.2.1); the framework names those of one route."""
+
+    def has(method: str) -> bool:
+        asked = {**request.scope, "method": method}
+        return any(route.matches(asked)[0] is Match.FULL for route in app.routes)
+
+    return ", ".join(filter(has, ("GET", "POST", "PUT", "PATCH", "DELETE")))
+
+
 def _handle_errors(app: FastAPI, respond: Respond) -> None:
     async def on_app_error(request: Request, error: Exception) -> Response:
         assert isinstance(error, AppError)
@@ -68,6 +82,8 @@ def _handle_errors(app: FastAPI, respond: Respond) -> None:
 
     async def on_http_error(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
+        if error.status_code == 405:
+            error = HTTPException(405, headers={"Allow": _allowed_at(app, request)})
         return respond(request, problem_of_http(error))
 
     async def on_invalid(request: Request, error: Exception) -> Response:

@@ -7,13 +7,15 @@ lock, while the endpoint waits for a thread; forty such requests wait for each o
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Annotated
 
 from fastapi import Depends, Path, Query
 from starlette.requests import Request
 
+from api.tokens import THIS_MACHINE, Caller
 from shared.db import Sessions
+from shared.facets.index import FacetIndex
 from shared.settings import Settings
 from shared.vocabulary import Vocabulary
 
@@ -25,6 +27,10 @@ class Service:
     settings: Settings
     sessions: Sessions
     vocabulary: Vocabulary
+    facets: FacetIndex = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "facets", FacetIndex(self.sessions))
 
 
 async def service_of(request: Request) -> Service:
@@ -33,9 +39,17 @@ async def service_of(request: Request) -> Service:
     return service
 
 
+async def caller_of(request: Request) -> Caller:
+    """Who asks, as the guard found out; whoever uses this machine where no token is asked for."""
+    caller = request.scope.get("rushlight.caller", THIS_MACHINE)
+    assert isinstance(caller, Caller)
+    return caller
+
+
 LARGEST_ID = 2**63 - 1  # what the databases' own integers hold
 
 ServiceDep = Annotated[Service, Depends(service_of)]
+CallerDep = Annotated[Caller, Depends(caller_of)]
 RowId = Annotated[int, Path(ge=1, le=LARGEST_ID, description="The row's id.")]
 ProductionName = Annotated[
     str | None,
@@ -46,6 +60,10 @@ ProductionName = Annotated[
     ),
 ]
 Limit = Annotated[int, Query(ge=1, le=500, description="How many to give at most.")]
+AfterName = Annotated[
+    str | None,
+    Query(max_length=300, description="Go on after this one; `next` of the page before has it."),
+]
 AfterId = Annotated[
     int | None,
     Query(ge=0, le=LARGEST_ID, description="Go on after this id; `next` of the page before has it."),

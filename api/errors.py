@@ -2,10 +2,14 @@
 
 RequestError              a request refused before anybody looked at what it asks
 ├── UnauthorizedError         no token, or not the right one
+├── InsufficientScopeError    a token that may not do this
+├── TooManyCallsError         more calls than one caller may make
 ├── ForeignOriginError        a page of another site tries to change something
 ├── MisdirectedError          the Host is not this service
 ├── BadHostError              no Host, or none that can be read
 ├── BodyTooLargeError
+├── SlowBodyError             a body that does not come to its end
+├── RangeError                a part that the file does not have
 ├── NotJsonError              a body that is not declared as JSON
 ├── InvalidRequestError       a parameter or a body that does not fit; `errors` names each place
 │   └── MalformedJsonError
@@ -19,6 +23,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from http import HTTPStatus
+from pathlib import PurePath
 from typing import Any
 
 from fastapi.exceptions import RequestValidationError
@@ -34,11 +39,34 @@ PROBLEM_TYPE = "application/problem+json"
 
 
 class RequestError(AppError):
-    pass
+    """`headers`: what the answer says beside its body."""
+
+    headers: tuple[tuple[str, str], ...] = ()
 
 
 class UnauthorizedError(RequestError):
-    pass
+    # RFC 9110, 11.6.1: one challenge a scheme. Basic is what lets a browser ask for the token by itself.
+    headers = (
+        ("WWW-Authenticate", 'Bearer realm="rushlight"'),
+        ("WWW-Authenticate", 'Basic realm="rushlight", charset="UTF-8"'),
+    )
+
+
+class InsufficientScopeError(RequestError):
+    """RFC 6750, 3.1: the answer names the scope that would do."""
+
+    def __init__(self, message: str, *, scope: str, remedy: str | None = None) -> None:
+        super().__init__(message, remedy=remedy)
+        challenge = f'Bearer realm="rushlight", error="insufficient_scope", scope="{scope}"'
+        self.headers = (("WWW-Authenticate", challenge),)
+
+
+class TooManyCallsError(RequestError):
+    """`seconds`: after which the next call is taken (RFC 6585, 4)."""
+
+    def __init__(self, message: str, *, seconds: int) -> None:
+        super().__init__(message, remedy=f"Try again in {seconds} s.")
+        self.headers = (("Retry-After", str(seconds)),)
 
 
 class ForeignOriginError(RequestError):
@@ -57,8 +85,21 @@ class BodyTooLargeError(RequestError):
     pass
 
 
-class NotJsonError(RequestError):
+class SlowBodyError(RequestError):
     pass
+
+
+class RangeError(RequestError):
+    """`size`: of the whole file, in bytes (RFC 9110, 15.5.17)."""
+
+    def __init__(self, message: str, *, size: int, remedy: str | None = None) -> None:
+        super().__init__(message, remedy=remedy)
+        self.headers = (("Content-Range", f"bytes */{size}"),)
+
+
+class NotJsonError(RequestError):
+    # RFC 9110, 15.5.16: what would have been accepted.
+    headers = (("Accept", "application/json, application/merge-patch+json"),)
 
 
 class InvalidRequestError(RequestError):
@@ -108,25 +149,19 @@ PROBLEMS: dict[type[AppError], tuple[HTTPStatus, str]] = {
     app.CatalogueError: (HTTPStatus.SERVICE_UNAVAILABLE, "the catalogue can't be used now"),
     RequestError: (HTTPStatus.BAD_REQUEST, "the request can't be taken as it is"),
     UnauthorizedError: (HTTPStatus.UNAUTHORIZED, "the token is missing or wrong"),
+    InsufficientScopeError: (HTTPStatus.FORBIDDEN, "this token may not do that"),
+    TooManyCallsError: (HTTPStatus.TOO_MANY_REQUESTS, "too many calls in too short a time"),
     ForeignOriginError: (HTTPStatus.FORBIDDEN, "another site's page tried to change something"),
     MisdirectedError: (HTTPStatus.MISDIRECTED_REQUEST, "this name is none of the service's"),
     BadHostError: (HTTPStatus.BAD_REQUEST, "the request names no host"),
     BodyTooLargeError: (HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "the body is too long"),
+    SlowBodyError: (HTTPStatus.REQUEST_TIMEOUT, "the body did not come to its end"),
+    RangeError: (HTTPStatus.REQUESTED_RANGE_NOT_SATISFIABLE, "the file has no such part"),
     NotJsonError: (HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "the body is not declared as JSON"),
     InvalidRequestError: (HTTPStatus.UNPROCESSABLE_ENTITY, "the request does not fit"),
     MalformedJsonError: (HTTPStatus.BAD_REQUEST, "the body is not JSON"),
     PreconditionRequiredError: (HTTPStatus.PRECONDITION_REQUIRED, "an edit must say which version it edits"),
     PreconditionFailedError: (HTTPStatus.PRECONDITION_FAILED, "somebody else changed it meanwhile"),
-}
-
-_HEADERS: dict[type[AppError], tuple[tuple[str, str], ...]] = {
-    # RFC 9110, 11.6.1: one challenge a scheme. Basic is what lets a browser ask for the token by itself.
-    UnauthorizedError: (
-        ("WWW-Authenticate", 'Bearer realm="rushlight"'),
-        ("WWW-Authenticate", 'Basic realm="rushlight", charset="UTF-8"'),
-    ),
-    # RFC 9110, 15.5.16: what would have been accepted.
-    NotJsonError: (("Accept", "application/json, application/merge-patch+json"),),
 }
 
 
@@ -186,11 +221,16 @@ def problem_of(error: AppError) -> Problem:
         status=status_of(kind),
         type=f"/problems/{problem_slug(kind)}",
         title=title_of(kind),
-        detail=error.message if error.path is None else f"{error.path}: {error.message}",
+        detail=error.message if error.path is None else f"{_shown_place(error.path)}: {error.message}",
         remedy=error.remedy,
         more=more,
-        headers=next((_HEADERS[one] for one in kind.__mro__ if one in _HEADERS), ()),
+        headers=error.headers if isinstance(error, RequestError) else (),
     )
+
+
+def _shown_place(path: str) -> str:
+    """A path of this machine is nobody else's business: of an absolute one the last part is shown."""
+    return PurePath(path).name if PurePath(path).is_absolute() else path
 
 
 def problem_of_http(error: HTTPException) -> Problem:

@@ -11,7 +11,9 @@ from fastapi.routing import APIRoute
 
 from api.errors import PROBLEM_TYPE
 from api.guard import OPEN_PATHS, SAFE_METHODS
+from api.openapi_examples import add_examples, problem_example
 from api.schemas.service import Problem
+from api.tokens import scope_needed
 
 TITLE = "Rushlight"
 VERSION = "1"
@@ -19,7 +21,10 @@ _DESCRIPTION = """
 What was shot, what is safe, and what people say of it.
 
 - Every error is a problem detail (RFC 9457) with a `remedy`.
-- Lists are paged by key: follow `next` until it is null.
+- Lists are paged by key: follow `next` until it is null. `fields=` leaves out what is not named.
+- HEAD is answered wherever GET is.
+- Every answer has an `X-Request-Id`: the caller's own if it sent one of 8 to 64 letters, digits, `.`, `_`
+  and `-`, else a new one. The service's log has it in every line.
 - Edits need `If-Match` with the ETag that was read.
 - Cards and destinations are named by ids and names, never by paths. Nothing here erases media.
 - Copying is done by a worker: a POST answers 202, and `Location` says where to see how far it is.
@@ -41,8 +46,16 @@ _TAGS = (
 # What may come back from anywhere; a route declares what is its own.
 _ALWAYS = (400, 421, 500, 503)
 _WITH_INPUT = (422,)
-_WITH_TOKEN = (401,)
-_WITH_BODY = (403, 413, 415)
+_WITH_TOKEN = (401, 403, 429)
+_WITH_BODY = (403, 408, 413, 415)
+
+
+_PROBLEM_HEADERS = {
+    401: {"WWW-Authenticate": "How to send a token."},
+    415: {"Accept": "What would have been taken."},
+    416: {"Content-Range": "How long the file is: `bytes */SIZE`."},
+    429: {"Retry-After": "Seconds after which the next call is taken."},
+}
 
 
 def route_id(route: APIRoute) -> str:
@@ -78,7 +91,8 @@ def _make_document(app: FastAPI) -> dict[str, Any]:
         "token": {
             "type": "http",
             "scheme": "bearer",
-            "description": "Needed when the service listens beyond loopback.",
+            "description": "Needed when the service listens beyond loopback. What stands beside it in an "
+            "operation is the scope that the token must have.",
         }
     }
     document["security"] = [{}, {"token": []}]
@@ -86,6 +100,8 @@ def _make_document(app: FastAPI) -> dict[str, Any]:
     for path, operations in document["paths"].items():
         for method, operation in operations.items():
             used |= _declare_problems(path, method.upper(), operation)
+            _offer_selection(operation, schemas)
+            add_examples(operation)
     parts["responses"] = {_name_of(status): _problem_response(status) for status in sorted(used)}
     return document
 
@@ -98,6 +114,7 @@ def _declare_problems(path: str, method: str, operation: dict[str, Any]) -> set[
     if path in OPEN_PATHS:
         operation["security"] = []
     else:
+        operation["security"] = [{}, {"token": [scope_needed(method, path).value]}]
         declared |= set(_WITH_TOKEN)
     if operation.get("parameters") or "requestBody" in operation:
         declared |= set(_WITH_INPUT)
@@ -113,7 +130,30 @@ def _name_of(status: int) -> str:
 
 
 def _problem_response(status: int) -> dict[str, Any]:
+    schema = {"$ref": "#/components/schemas/Problem"}
     return {
         "description": HTTPStatus(status).phrase,
-        "content": {PROBLEM_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}},
+        "headers": {
+            name: {"description": text, "schema": {"type": "string"}}
+            for name, text in _PROBLEM_HEADERS.get(status, {}).items()
+        },
+        "content": {PROBLEM_TYPE: {"schema": schema, "example": problem_example(status)}},
     }
+
+
+def _offer_selection(operation: dict[str, Any], schemas: dict[str, Any]) -> None:
+    """A list that takes `fields` may answer with items that have only some of their members."""
+    if not any(one["name"] == "fields" for one in operation.get("parameters", ())):
+        return
+    content = operation["responses"]["200"]["content"]["application/json"]
+    name = content["schema"]["$ref"].rpartition("/")[2]
+    whole = schemas[name]
+    item = whole["properties"]["items"]["items"]["$ref"].rpartition("/")[2]
+    some = {key: value for key, value in schemas[item].items() if key != "required"}
+    schemas[f"Some_{item}"] = some | {"title": f"Some_{item}"}
+    items = whole["properties"]["items"] | {"items": {"$ref": f"#/components/schemas/Some_{item}"}}
+    schemas[f"Some_{name}"] = whole | {
+        "title": f"Some_{name}",
+        "properties": whole["properties"] | {"items": items},
+    }
+    content["schema"] = {"anyOf": [content["schema"], {"$ref": f"#/components/schemas/Some_{name}"}]}

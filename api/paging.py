@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 from urllib.parse import urlencode
 
@@ -10,17 +11,19 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 from starlette.requests import Request
 
 Row = TypeVar("Row")
+Key = TypeVar("Key", int, str)
+Item = TypeVar("Item")
 
 
 def read_page(
     session: Session,
     rows: Select[Row],
-    key: InstrumentedAttribute[int],
+    key: InstrumentedAttribute[Key],
     *,
     limit: int,
-    after: int | None,
+    after: Key | None,
     newest_first: bool = False,
-) -> tuple[list[Row], int | None]:
+) -> tuple[list[Row], Key | None]:
     """Rows in the order of `key`, and the key after which the next page begins; none: this is the last."""
     if after is not None:
         rows = rows.where(key < after if newest_first else key > after)
@@ -29,6 +32,14 @@ def read_page(
     if len(found) <= limit:
         return found, None
     return found[:limit], getattr(found[limit - 1], key.key)
+
+
+def cut_page(
+    items: Iterable[Item], key: Callable[[Item], str], *, limit: int, after: str | None
+) -> tuple[list[Item], str | None]:
+    """The same for what is no table: sorted by `key`, which no two have alike."""
+    left = sorted((one for one in items if after is None or key(one) > after), key=key)
+    return left[:limit], key(left[limit - 1]) if len(left) > limit else None
 
 
 def next_link(request: Request, after: Any | None) -> str | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import socket
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
@@ -13,6 +14,7 @@ import uvicorn
 
 from api.app import create_app
 from api.guard import is_loopback
+from api.logs import logging_to
 from shared.db import Sessions
 from shared.errors import UsageError
 from shared.settings import Settings
@@ -34,7 +36,7 @@ def serve(settings: Settings, sessions: Sessions, *, say: Callable[[str], None] 
             app,
             lifespan="off",
             ws="none",
-            log_level="warning",
+            log_config=None,
             access_log=False,
             server_header=False,
             proxy_headers=False,
@@ -43,7 +45,7 @@ def serve(settings: Settings, sessions: Sessions, *, say: Callable[[str], None] 
         server = uvicorn.Server(config)
         say(f"Rushlight serves {address_of(listening, settings.host)}, stop with Ctrl-C.")
         say(_token_rule(settings.host))
-        with _stopping(server):
+        with logging_to(sys.stderr, settings), _stopping(server):
             server.run(sockets=[listening])
     say("Stopped.")
 
@@ -75,7 +77,7 @@ def _token_rule(host: str) -> str:
     if is_loopback(host):
         return "Only this machine reaches it, and no token is asked for."
     return (
-        "The network reaches it: every request needs the token (Authorization: Bearer TOKEN; a browser asks: "
+        "The network reaches it: every request needs a token (Authorization: Bearer TOKEN; a browser asks: "
         "any name, the token as password). What is sent can be read on the way: use a network you trust."
     )
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import stat
+from collections import defaultdict
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,6 +19,8 @@ from shared.names import display
 
 MAX_DEPTH = 64
 MAX_ENTRIES = 2_000_000
+SPARSE_BYTES = 1024 * 1024  # smaller files may be stored without blocks of their own
+NAMED = 10  # how many of a kind are told of by name
 
 # What computers, not cameras, leave on a card. Common practice, no source. Nothing else is skipped.
 JUNK_FILES = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", ".VolumeIcon.icns", ".apdisk"})
@@ -77,13 +80,14 @@ class LeftOut:
 @dataclass(frozen=True, slots=True)
 class Listing:
     """All of a card at one moment, files in the order in which they will be read. `root` is resolved;
-    `drives`: what `Disk.drives` says of it."""
+    `drives`: what `Disk.drives` says of it; `notes`: what is copied, and not as a person may expect."""
 
     root: Path
     drives: frozenset[str]
     files: tuple[Entry, ...]
     folders: tuple[str, ...]
     left_out: tuple[LeftOut, ...]
+    notes: tuple[str, ...] = ()
 
     @property
     def total_bytes(self) -> int:
@@ -123,7 +127,8 @@ def read_card(root: Path, disk: Disk) -> Listing:
     finally:
         os.close(top)
     files = sorted(walk.files, key=lambda entry: _reading_order(entry.path))
-    return Listing(root, drives, tuple(files), tuple(sorted(walk.folders)), tuple(walk.left_out))
+    folders, left_out = tuple(sorted(walk.folders)), tuple(walk.left_out)
+    return Listing(root, drives, tuple(files), folders, left_out, walk.notes())
 
 
 def _reading_order(path: str) -> tuple[str, str]:
@@ -138,6 +143,19 @@ class _Walk:
         self.files: list[Entry] = []
         self.folders: list[str] = []
         self.left_out: list[LeftOut] = []
+        self._names: dict[tuple[int, int], list[str]] = defaultdict(list)
+        self._sparse: list[str] = []
+        self._knows_blocks = False
+
+    def notes(self) -> tuple[str, ...]:
+        """Files with several names, and files with holes: both grow by being copied."""
+        linked = [
+            f"{_few(names)} are one file on the card (hard links); each is copied as a file of its own"
+            for names in self._names.values()
+            if len(names) > 1
+        ]
+        sparse = self._sparse if self._knows_blocks else []
+        return (*_first(linked, "files have several names on the card"), *_first(sparse, "are sparse"))
 
     def folder(self, handle: int, path: str, depth: int) -> None:
         try:
@@ -171,6 +189,18 @@ class _Walk:
             self._leave_out(path, "left by a computer", junk=True)
         else:
             self.files.append(Entry(path, found.st_size, found.st_mtime_ns))
+            self._note(self.files[-1], found)
+
+    def _note(self, entry: Entry, found: os.stat_result) -> None:
+        if found.st_nlink > 1:
+            self._names[found.st_dev, found.st_ino].append(entry.path)
+        stored = found.st_blocks * 512  # POSIX leaves the unit open; on every system we know it is this
+        self._knows_blocks |= stored > 0
+        if entry.size >= SPARSE_BYTES and stored <= entry.size // 2:
+            self._sparse.append(
+                f"{entry.shown} has {entry.size:,} bytes, of which the card stores {stored:,}: it is sparse, "
+                "and its copies hold every byte"
+            )
 
     def _subfolder(self, folder: int, name: str, path: str, depth: int) -> None:
         if name in JUNK_FOLDERS:
@@ -204,6 +234,18 @@ class _Walk:
             return False
         finally:
             os.close(handle)
+
+
+def _few(paths: list[str]) -> str:
+    """Names for a sentence, the last ones counted where there are many."""
+    shown = [display(os.fsencode(path)) for path in paths[:NAMED]]
+    more = len(paths) - len(shown)
+    return f"{', '.join(shown)} and {more} more" if more else f"{', '.join(shown[:-1])} and {shown[-1]}"
+
+
+def _first(notes: list[str], others: str) -> list[str]:
+    more = len(notes) - NAMED
+    return notes if more <= 0 else [*notes[:NAMED], f"{more} more {others}"]
 
 
 def _what_it_is(mode: int) -> str:

@@ -25,6 +25,8 @@ NAME_LIMIT = 300  # the width of clip.name
 # What cameras add to a take's name for its companions (common practice, no source): "C0001M01.XML".
 _COMPANION_STEM = re.compile(r"(.+?)(m\d\d|t\d\d|s\d\d|[_-]proxy|[_-]thumb)")
 _PROXY_MARK, _THUMBNAIL_MARK = re.compile(r"s\d\d|[_-]proxy"), re.compile(r"t\d\d|[_-]thumb")
+_SURE_PROXY_MARK = re.compile(r"[_-]proxy")
+_PROXY_FOLDER = re.compile(r"sub|prox(y|ies)")  # common practice, no source
 _THUMBNAIL_FOLDER = re.compile(r"(thm|thumb).*|icon")
 # JEITA CP-3461 (DCF): three digits and five free characters. Names repeat between such folders by chance.
 _DCF_FOLDER = re.compile(r"\d{3}\w{5}")
@@ -270,7 +272,7 @@ def _clip(take: Sequence[_Item], name: str) -> GroupedClip:
     first = take[0]
     owned = [pair for item in take for pair in item.owned]
     owned.sort(key=lambda pair: (_ROLE_ORDER.index(pair[1]), pair[0].file.path))
-    parts = [*((item, FileRole.ESSENCE) for item in take), *owned]
+    parts = [*((item, FileRole.PROXY if _is_lone_proxy(item) else FileRole.ESSENCE) for item in take), *owned]
     members = tuple(
         Member(item.index, item.file.path, role, ordinal) for ordinal, (item, role) in enumerate(parts)
     )
@@ -295,14 +297,29 @@ def _sum(counts: Iterable[int | None]) -> int | None:
 
 
 def _unreadable(item: _Item) -> list[Noticed]:
+    found: list[Noticed] = []
     if _media(item) is ClipMedia.UNKNOWN:
         why = item.file.problem or ("it is empty (0 bytes)" if item.file.size == 0 else "no parser could")
         said = f"{display(item.file.path)} could not be read as media: {why}."
-        return [Noticed("media-unknown", FAULT, said, rule="Every take can be read.")]
-    if suffix_of(item.file.path) in PROXY:
+        found.append(Noticed("media-unknown", FAULT, said, rule="Every take can be read."))
+    if _is_lone_proxy(item):
         said = f"{display(item.file.path)} is a proxy, and its take is not on this card."
-        return [Noticed("proxy-alone", WARNING, said, rule="A proxy lies near its take.")]
-    return []
+        found.append(Noticed("proxy-alone", WARNING, said, rule="A proxy lies near its take."))
+    return found
+
+
+def _is_lone_proxy(item: _Item) -> bool:
+    """Whether a file that was tied to no take is a twin of one all the same, by its name: never an original.
+
+    A mark that other names may end in by chance, as in SCENES01, counts in a folder of proxies only.
+    """
+    if item.kind != "video":
+        return False
+    _, mark = _split_mark(item.stem)
+    if suffix_of(item.file.path) in PROXY or _SURE_PROXY_MARK.fullmatch(mark):
+        return True
+    in_proxies = _PROXY_FOLDER.fullmatch(item.folder.rpartition("/")[2])
+    return bool(in_proxies and _PROXY_MARK.fullmatch(mark))
 
 
 def _span_note(take: Sequence[_Item]) -> list[Noticed]:

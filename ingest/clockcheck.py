@@ -93,7 +93,7 @@ def _by(takes: Sequence[Take], key: Callable[[Take], str]) -> list[list[Take]]:
     return list(groups.values())
 
 
-def _camera(take: Take) -> str:
+def name_device(take: Take) -> str:
     return f"camera {take.camera}" if take.camera else f"reel {take.reel}"
 
 
@@ -111,7 +111,7 @@ def _first_of_reels(takes: Sequence[Take]) -> Iterator[Take]:
 
 
 def _timecode(takes: Sequence[Take], shoot: Shoot) -> Found:
-    for group in _by([one for one in takes if one.stamped and one.timecode is not None], _camera):
+    for group in _by([one for one in takes if one.stamped and one.timecode is not None], name_device):
         times = [take.shown.timestamp() for take in group if take.shown is not None]
         if len(group) < 2 or max(times) - min(times) < _RUNNING:
             continue
@@ -137,11 +137,11 @@ def _compare_timecode(group: Sequence[Take], shoot: Shoot) -> Found:
     if abs(seconds) > QUARTER / 2:  # of no face: told from the wall clock, which people go by
         seconds, name = known[0]
     quarters = round(seconds / QUARTER)
-    span = tell_span(dt.timedelta(seconds=quarters * QUARTER if _is_quarter(seconds) else round(seconds)))
-    said = f"The timecode of {_camera(group[0])} runs as a clock, {span} from {name} of its stamps, in "
+    span = tell_span(dt.timedelta(seconds=quarters * QUARTER if is_quarter(seconds) else round(seconds)))
+    said = f"The timecode of {name_device(group[0])} runs as a clock, {span} from {name} of its stamps, in "
     said += f"{len(group)} clips. "
     for take in _first_of_reels(group):
-        if _is_quarter(seconds):
+        if is_quarter(seconds):
             text = (
                 f"{said}One of the two is in another zone: rushlight camera {take.camera or 'X'} --clock …, "
             )
@@ -154,7 +154,7 @@ def _compare_timecode(group: Sequence[Take], shoot: Shoot) -> Found:
             yield take.clip_id, Noticed("clock-seconds", NOTE, text, round(float(seconds), 1), "s", rule)
 
 
-def _is_quarter(seconds: Fraction) -> bool:
+def is_quarter(seconds: Fraction) -> bool:
     return abs(seconds) > QUARTER / 2 and off_quarter(seconds) <= SLACK
 
 
@@ -186,7 +186,7 @@ def _stamps_at_end(group: Sequence[Take], shoot: Shoot) -> Found:
         return
     for take in _first_of_reels(group):
         said = (
-            f"{_begin(_camera(take))} stamps its takes when they end: its timecode begins earlier by "
+            f"{_begin(name_device(take))} stamps its takes when they end: its timecode begins earlier by "
             f"just the length of each take, up to {float(max(lengths)):.0f} s, in {len(group)} clips."
         )
         yield (
@@ -264,7 +264,7 @@ def _resets(takes: Sequence[Take], shoot: Shoot) -> Found:
             continue
         said = (
             f"{after.path} comes after {before.path} by its number, but {tell_span(-back)} by its clock: the "
-            f"clock of {_camera(after)} was changed between them, or one was dated by another rule."
+            f"clock of {name_device(after)} was changed between them, or one was dated by another rule."
         )
         rule = "File numbers and times of one card run in the same order."
         yield (
@@ -302,7 +302,7 @@ def _outside(takes: Sequence[Take], shoot: Shoot) -> Found:
     dates: dict[str, set[dt.date]] = defaultdict(set)
     for take in takes:
         if take.date is not None:
-            dates[_camera(take)].add(take.date)
+            dates[name_device(take)].add(take.date)
     by_others = {
         camera: {date for other, found in dates.items() if other != camera for date in found}
         for camera in dates
@@ -310,7 +310,7 @@ def _outside(takes: Sequence[Take], shoot: Shoot) -> Found:
     for take in takes:
         if take.date is None or take.day_by_hand or take.at is None:
             continue
-        others = by_others[_camera(take)]
+        others = by_others[name_device(take)]
         known = shoot.planned or others
         if not known or take.date in known | others:
             continue
@@ -331,7 +331,7 @@ def _outside(takes: Sequence[Take], shoot: Shoot) -> Found:
 def _summer_time(takes: Sequence[Take], shoot: Shoot) -> Found:
     """Cameras that keep the wall clock through a change of summer time, and hours that were none or two."""
     for camera in _by(
-        [take for take in takes if take.read_as == "local" and take.shown is not None], _camera
+        [take for take in takes if take.read_as == "local" and take.shown is not None], name_device
     ):
         order = sorted(camera, key=lambda take: (take.shown, take.path))
         for before, after in itertools.pairwise(order):
@@ -359,8 +359,8 @@ def _offset(take: Take, zone: zoneinfo.ZoneInfo) -> dt.timedelta:
 def _tell_change(before: Take, after: Take, step: dt.timedelta, shoot: Shoot) -> Noticed:
     said = (
         f"Clocks in {shoot.zone.key} changed by {tell_span(step)} between {before.path} and {after.path}. "
-        f"{_begin(_camera(after))} is read as if somebody had set it then; if not, its clips from here on "
-        f"are off by {tell_span(step)}: film a clock, and give rushlight clock what it shows."
+        f"{_begin(name_device(after))} is read as if somebody had set it then; if not, its clips from here "
+        f"on are off by {tell_span(step)}: film a clock, and give rushlight clock what it shows."
     )
     minutes = step // dt.timedelta(minutes=1)
     return Noticed("clock-dst", NOTE, said, minutes, "min", "A wall clock is set at a change of summer time.")
@@ -385,7 +385,7 @@ def _tell_hour(take: Take, kind: str, shoot: Shoot) -> Noticed:
             "clock-dst", NOTE, said, rule="An hour that comes twice can't be told by a wall clock."
         )
     said = (
-        f"{take.path} shows {face}, which {shoot.zone.key} never had: {_camera(take)} was not yet set to "
+        f"{take.path} shows {face}, which {shoot.zone.key} never had: {name_device(take)} was not yet set to "
         "summer time. This clip is read by winter time; later ones need rushlight clock."
     )
     return Noticed("clock-dst", WARNING, said, rule="An hour that was left out is on no clock that was set.")

@@ -56,7 +56,7 @@ class Disk:
 
     def make_folder(self, name: str, *, at: int) -> None:
         """Make one folder below another; that it exists already is fine."""
-        with suppress(FileExistsError):
+        with suppress(FileExistsError), _naming_the_name(name):
             os.mkdir(name, 0o777, dir_fd=at)
 
     def sync_folder(self, folder: int) -> None:
@@ -111,9 +111,9 @@ class Disk:
 
     def create(self, name: str, *, at: int) -> int:
         """A new file, never an existing one."""
-        return os.open(
-            name, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, 0o666, dir_fd=at
-        )
+        flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+        with _naming_the_name(name):
+            return os.open(name, flags, 0o666, dir_fd=at)
 
     def write(self, handle: int, view: memoryview) -> int:
         return os.write(handle, view)
@@ -196,6 +196,18 @@ class Disk:
     def drives(self, handle: int) -> frozenset[str]:
         """The physical drives under an open file or folder."""
         return drives_of(handle)
+
+
+@contextmanager
+def _naming_the_name(name: str) -> Iterator[None]:
+    """Say of a name that a file system does not permit that it is the name: where something is to be made,
+    EINVAL means that and nothing else (open(2), mkdir(2)). One file is refused then, not the drive."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno != errno.EINVAL:
+            raise
+        raise OSError(errno.EILSEQ, os.strerror(errno.EILSEQ), name) from error
 
 
 def _open_quietly(path: str | Path, flags: int, at: int | None) -> int:

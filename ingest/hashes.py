@@ -1,8 +1,8 @@
 """The hashes a copy can be proven by.
 
-xxh128 and xxh64 are the XXH3 (128 bits) and XXH64 functions of the published xxHash specification,
-seed 0, written as canonical big-endian hex. C4 is SMPTE ST 2114: "c4" and the SHA-512 of the bytes
-in base 58. None but sha1 and c4 resists a person who wants to deceive, and sha1 hardly.
+xxh128 and xxh3 are the XXH3 function (128 and 64 bits), xxh64 the XXH64 function of the published xxHash
+specification, seed 0, written as canonical big-endian hex. C4 is SMPTE ST 2114: "c4" and the SHA-512 of
+the bytes in base 58. None but sha1 and c4 resists a person who wants to deceive, and sha1 hardly.
 """
 
 from __future__ import annotations
@@ -56,6 +56,7 @@ def c4_of(data: bytes) -> str:
 
 _MAKERS: dict[str, Callable[[], Hasher]] = {
     "xxh128": lambda: cast(Hasher, xxhash.xxh3_128()),
+    "xxh3": lambda: cast(Hasher, xxhash.xxh3_64()),
     "xxh64": lambda: cast(Hasher, xxhash.xxh64()),
     "md5": lambda: hashlib.md5(usedforsecurity=False),
     "sha1": lambda: hashlib.sha1(usedforsecurity=False),

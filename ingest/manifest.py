@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 from ingest.card import UNLISTED
+from ingest.card_history import Digests
+from ingest.check.read_back import read_back, read_buffer
 from ingest.copy import Copied, FileResult
 from ingest.durable import Disk
+from ingest.folders import open_below
 from ingest.mhl import FileHash, FileRecord, append_generation, utc_from_ns, why_unrecordable
 from ingest.orders import Problem
 from ingest.plan import Place
@@ -16,18 +22,31 @@ from shared.models import CopyState
 from shared.names import display
 
 HISTORY_FOLDER = "ascmhl"
+IGNORED = "the hash list's ignore patterns leave it out"
 
 
-def write_manifests(copied: Copied, disk: Disk, started: dt.datetime) -> tuple[Problem, ...]:
-    """One generation at each place; returns what could not be written down, by name."""
+@dataclass(frozen=True, slots=True)
+class Written:
+    """`problems`: what could not be written down, by name; `others`: hashes that were taken beside the run's
+    own, by path and algorithm, as an existing history has those alone."""
+
+    problems: tuple[Problem, ...]
+    others: Digests
+
+
+def write_manifests(copied: Copied, disk: Disk, started: dt.datetime) -> Written:
+    """One generation at each place."""
     problems: list[Problem] = []
+    others: dict[str, dict[str, str]] = defaultdict(dict)
+    untold: dict[tuple[str, str], list[str]] = defaultdict(list)  # path and reason → places
     for number, place in enumerate(copied.plan.places):
         proven = [result for result in copied.results if _proven(result, number)]
-        if not proven:
-            continue
         recorded = [result for result in proven if not _is_history(result)]
+        if not recorded:
+            continue
         unwritable = [result for result in recorded if _why_not(result) is not None]
-        problems += [_unwritable(result, place) for result in unwritable]
+        for result in unwritable:
+            untold[result.task.entry.shown, _unwritable(result)].append(place.shown)
         ignored: list[str] = []
         all_recorded = sum(not _is_history(result) for result in copied.results)
         try:
@@ -42,13 +61,48 @@ def write_manifests(copied: Copied, disk: Disk, started: dt.datetime) -> tuple[P
                 ignore=UNLISTED,
                 empty_folders=copied.plan.listing.empty_folders,
                 on_ignored=ignored.append,
+                more_hashes=_Rereader(disk, place, proven, copied.algorithm, others).hash_of,
             )
         except AppError as error:
             problems.append(Problem("destination", error.path or place.shown, error.message, error.remedy))
         except OSError as error:
             problems.append(Problem("destination", place.shown, f"no hash list: {error.strerror}"))
-        problems += [_ignored(path, place) for path in ignored]
-    return tuple(problems)
+        for path in ignored:
+            untold[display(os.fsencode(path)), IGNORED].append(place.shown)
+    problems += [_untold(path, why, places) for (path, why), places in untold.items()]
+    return Written(tuple(problems), others)
+
+
+class _Rereader:
+    """Takes another hash of proven copies. What it found at one place serves for all: they are equal."""
+
+    def __init__(
+        self,
+        disk: Disk,
+        place: Place,
+        proven: Sequence[FileResult],
+        algorithm: str,
+        found: dict[str, dict[str, str]],
+    ) -> None:
+        self._disk, self._place, self._algorithm, self._found = disk, place, algorithm, found
+        self._digests = {result.task.entry.path: result.digest for result in proven}
+
+    def hash_of(self, path: str, algorithm: str) -> str | None:
+        """None: the copy could not be read again, or is not what was proven any more. Raises OSError."""
+        if algorithm not in self._found[path]:
+            folder, _, name = path.rpartition("/")
+            handle = open_below(self._disk, self._place.root, self._place.below(folder), make=False)
+            memory = read_buffer()
+            try:
+                with memoryview(memory) as buffer:
+                    read = read_back(self._disk, name, handle, (self._algorithm, algorithm), buffer)
+            finally:
+                memory.close()
+                os.close(handle)
+            if read is None or read.hashes[self._algorithm] != self._digests[path]:
+                return None
+            self._found[path][algorithm] = read.hashes[algorithm]
+        return self._found[path][algorithm]
 
 
 def _proven(result: FileResult, place: int) -> bool:
@@ -65,22 +119,17 @@ def _why_not(result: FileResult) -> str | None:
     return why_unrecordable(result.task.entry.path)
 
 
-def _unwritable(result: FileResult, place: Place) -> Problem:
-    """A name that a hash list can't carry: copied, proven and in the catalogue all the same."""
+def _unwritable(result: FileResult) -> str:
+    return f"it can't stand in a hash list: {_why_not(result)}"
+
+
+def _untold(path: str, why: str, places: Sequence[str]) -> Problem:
+    """A file that a hash list leaves out: copied, proven and in the catalogue all the same."""
     return Problem(
         "manifest",
-        result.task.entry.shown,
-        f"copied and proven at {place.shown}, but it can't stand in a hash list: {_why_not(result)}",
+        path,
+        f"copied and proven at {' and '.join(places)}, but {why}",
         "The catalogue keeps its hash. Other programs will call the file unknown.",
-    )
-
-
-def _ignored(path: str, place: Place) -> Problem:
-    return Problem(
-        "manifest",
-        display(os.fsencode(path)),
-        f"copied and proven at {place.shown}, but the hash list's ignore patterns leave it out",
-        "The catalogue keeps its hash.",
     )
 
 

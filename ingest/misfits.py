@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from ingest.card import Entry, Listing
 from ingest.durable import is_plain_file
@@ -12,17 +13,29 @@ from shared.names import display, fold, unportable
 
 FAT_LARGEST = 4_294_967_295  # bytes in one file; published FAT specification
 _FAT = ("vfat", "msdos")
-_FOREIGN = (*_FAT, "exfat", "ntfs", "ntfs3", "fuseblk", "cifs")
+_FOREIGN = (*_FAT, "exfat", "fuse.exfat", "ntfs", "ntfs3", "fuseblk", "cifs", "smb3")
+
+
+@dataclass(frozen=True, slots=True)
+class Blind:
+    """What a drive does not tell apart in names: upper from lower case; composed from decomposed letters
+    (Unicode NFC and NFD)."""
+
+    case: bool = False
+    form: bool = False
+
+    def __bool__(self) -> bool:
+        return self.case or self.form
 
 
 def find_misfits(
-    listing: Listing, filesystem: str | None, case_blind: bool, present: Mapping[str, os.stat_result]
+    listing: Listing, filesystem: str | None, blind: Blind, present: Mapping[str, os.stat_result]
 ) -> dict[str, AppError]:
     """The files that can't be kept under their own names on one drive, with the reason, by path.
 
     `filesystem`: its type as the mount table names it; `present`: what has a file's name there already.
     """
-    twins = _find_twins(listing) if case_blind else {}
+    twins = _find_twins(listing, blind) if blind else {}
     found = {}
     for entry in listing.files:
         error = (
@@ -69,12 +82,12 @@ def _falls_together(entry: Entry, twin: str | None) -> AppError | None:
     return ConflictError(
         f"on this drive its name falls together with that of {display(os.fsencode(twin))}",
         path=entry.shown,
-        remedy="Copy this card to a drive that tells upper from lower case.",
+        remedy="Copy this card to a drive that tells the two names apart.",
     )
 
 
-def _find_twins(listing: Listing) -> dict[str, str]:
-    """Files that a case-blind drive would put under the name, or into the folder, of another: which one.
+def _find_twins(listing: Listing, blind: Blind) -> dict[str, str]:
+    """Files that a blind drive would put under the name, or into the folder, of another: which one.
 
     Folders count as well: two that fall together are a mix that no longer is the card's tree.
     """
@@ -82,7 +95,7 @@ def _find_twins(listing: Listing) -> dict[str, str]:
     folders: dict[str, str | None] = {}
 
     def twin_of(path: str) -> str | None:
-        standing = first.setdefault(fold(os.fsencode(path)), path)
+        standing = first.setdefault(fold(os.fsencode(path), case=blind.case, form=blind.form), path)
         return None if standing == path else standing
 
     def twin_of_folder(path: str) -> str | None:

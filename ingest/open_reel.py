@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from sqlalchemy import select
@@ -58,18 +58,19 @@ from shared.when import EARLIEST
 
 @dataclass(frozen=True, slots=True)
 class OpenReel:
-    """A reel ready to be filled. `known`: what is recorded of its files; `described`: paths that belong to a
-    clip already; `finished_before`: an earlier offload of it went through, so this one proves all again."""
+    """A reel ready to be filled. `finished_before`: an earlier offload of it went through, so this one proves
+    all again. Empty until `recall`: `known`, what is recorded of its files, and `described`, paths that
+    belong to a clip already."""
 
     id: int
     name: str
     production: str
     folder: str
     places: tuple[Place, ...]
-    known: Mapping[str, KnownFile]
-    described: frozenset[bytes]
     finished_before: bool
     offload: OpenOffload
+    known: Mapping[str, KnownFile] = field(default_factory=dict)
+    described: frozenset[bytes] = frozenset()
 
 
 def open_reel(
@@ -90,6 +91,8 @@ def open_reel(
     volume = volume_of(listing.root)
     with writing(sessions) as session:
         production = _production(session, order, watching)
+        # Two runs of one card at once pass here one after the other. SQLite has one writer anyway.
+        session.scalar(select(Production.id).filter_by(id=production.id).with_for_update())
         known_reel = recognise(session, production, _listed(listing))
         reel = _reel(session, order, production, known_reel, listing, volume, settings, watching)
         places, notes = open_places(listing, order.to, reel.folder, disk)
@@ -106,38 +109,41 @@ def open_reel(
         destinations = [find_destination(session, str(place.root)) for place in places]
         session.flush()
         expect_files(session, offload, reel.algorithm, _listed(listing))
-        recorded = recorded_files(session, reel.id)
-        described = frozenset(
-            session.scalars(
-                select(File.path_bytes)
-                .join(ClipFile, ClipFile.file_id == File.id)
-                .where(File.reel_id == reel.id)
-            )
-        )
-        ids = {destination.path: destination.id for destination in destinations}
         return OpenReel(
             reel.id,
             reel.name,
             production.name,
             reel.folder,
             places,
-            {os.fsdecode(path): _known(file) for path, file in recorded.items()},
-            described,
             finished and known_reel is not None,
-            OpenOffload(
-                offload.id,
-                reel.id,
-                reel.algorithm,
-                tuple(ids[str(place.root)] for place in places),
-                {path: file.id for path, file in recorded.items()},
-                {
-                    (file.id, ids[one.destination])
-                    for file in recorded.values()
-                    for one in file.copies
-                    if one.destination in ids
-                },
-            ),
+            OpenOffload(offload.id, reel.id, reel.algorithm, tuple(one.id for one in destinations)),
         )
+
+
+def recall(session: Session, reel: OpenReel) -> OpenReel:
+    """The reel with what is recorded of its files. To be asked once the reel is held: before that, another
+    run may still be writing."""
+    recorded = recorded_files(session, reel.id)
+    described = session.scalars(
+        select(File.path_bytes).join(ClipFile, ClipFile.file_id == File.id).where(File.reel_id == reel.id)
+    )
+    roots = [str(place.root) for place in reel.places]
+    ids = dict(zip(roots, reel.offload.destinations, strict=True))
+    return replace(
+        reel,
+        known={os.fsdecode(path): _known(file) for path, file in recorded.items()},
+        described=frozenset(described),
+        offload=replace(
+            reel.offload,
+            file_ids={path: file.id for path, file in recorded.items()},
+            copy_ids={
+                (file.id, ids[one.destination])
+                for file in recorded.values()
+                for one in file.copies
+                if one.destination in ids
+            },
+        ),
+    )
 
 
 def _listed(listing: Listing) -> dict[bytes, FoundFile]:

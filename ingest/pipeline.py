@@ -1,6 +1,7 @@
 """From card to log: the whole offload on one screen.
 
-    read_card → open_reel → make_plan → copy (which verifies) → write_manifests → describe → log → verdict
+    read_card → its own history → open_reel → make_plan → copy (which verifies) → write_manifests →
+    describe → log → verdict
 
 Each stage takes the frozen result of the one before, so nothing unverified can be logged.
 """
@@ -11,17 +12,20 @@ import datetime as dt
 import os
 from collections.abc import Mapping
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 from ingest.card import Listing, read_card
+from ingest.card_history import SAYS_OTHERWISE, CardHistory
 from ingest.copy import CopyOptions, FileResult, copy
 from ingest.describe import Describing
 from ingest.durable import Disk, lock_folder, on_destination
 from ingest.folders import open_below
 from ingest.manifest import write_manifests
 from ingest.media.pool import MediaPool
-from ingest.open_reel import OpenReel, open_reel
+from ingest.open_reel import OpenReel, open_reel, recall
 from ingest.orders import Nobody, OffloadOrder, OffloadReport, Verdict, Watching
+from ingest.own_chain import accept_grown_chain
 from ingest.plan import Place, Plan, make_plan
 from ingest.progress import Counters
 from ingest.record import Recorder, close_offload, copy_path
@@ -50,6 +54,10 @@ def run_offload(
     started = dt.datetime.now(dt.UTC)
 
     listing = read_card(order.card, disk)
+    history = CardHistory.read(listing, disk)
+    if order.algorithm is None and (algorithm := history.algorithm(settings.algorithm)) is not None:
+        watching.say(f"the card brings a hash list of its own: comparing with it, by {algorithm}")
+        order = replace(order, algorithm=algorithm)
     reel = open_reel(order, listing, settings, sessions, disk, watching)
     try:
         with ExitStack() as locks:
@@ -58,7 +66,8 @@ def run_offload(
                 _lock(locks, place, disk)
             with writing(sessions) as session:
                 close_dead_offloads(session, reel.id, reel.offload.id)
-            return _run(order, listing, reel, settings, sessions, watching, disk, started)
+                reel = recall(session, reel)
+            return _run(order, listing, history, reel, settings, sessions, watching, disk, started)
     except BaseException as error:
         # Killed runs are found by their open row; a run that ends by an error says so itself.
         report = {TURNED_AWAY: error.message} if isinstance(error, ConflictError) else {}
@@ -71,6 +80,7 @@ def run_offload(
 def _run(
     order: OffloadOrder,
     listing: Listing,
+    history: CardHistory,
     reel: OpenReel,
     settings: Settings,
     sessions: Sessions,
@@ -100,6 +110,7 @@ def _run(
         describing = Describing(pool, settings.stills_folder / str(reel.id), reel.described)
 
         def on_settled(result: FileResult, settled: Settled) -> None:
+            settled = accept_grown_chain(result, settled, listing.root, reel.places[settled.place], disk)
             recorder.settled(result, settled)
             describing.settled(result, settled, reel.places[settled.place])
 
@@ -113,7 +124,9 @@ def _run(
             on_tick=watching.tick,
         )
         recorder.left_over(copied.results)
-        manifest_problems = write_manifests(copied, disk, started)
+        manifests = write_manifests(copied, disk, started)
+        doubts = history.doubts(copied.results, copied.algorithm, manifests.others)
+        recorder.doubt([doubt.result for doubt in doubts], SAYS_OTHERWISE)
         _describe_kept(plan, describing)
         watching.say("reading take facts and drawing stills")
         described = describing.results(watching.tick)
@@ -122,7 +135,13 @@ def _run(
     with reading(sessions) as session:
         recorded = recorded_files(session, reel.id)
     verdict = _judge_now(order.card, recorded, reel, disk)
-    problems = (*problems_of(copied), *manifest_problems, *media_problems)
+    problems = (
+        *problems_of(copied),
+        *(doubt.as_problem() for doubt in doubts),
+        *history.problems,
+        *manifests.problems,
+        *media_problems,
+    )
     report = make_report(reel, copied, problems, verdict, started)
     close_offload(
         sessions,

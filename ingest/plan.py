@@ -7,6 +7,7 @@ space, names that fall together on a case-blind drive), and warns of what weaken
 from __future__ import annotations
 
 import os
+import unicodedata
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -16,7 +17,7 @@ from pathlib import Path
 from ingest.card import Entry, Listing
 from ingest.durable import Disk, destination_error
 from ingest.folders import open_below
-from ingest.misfits import find_misfits
+from ingest.misfits import Blind, find_misfits
 from shared.errors import AppError, DestinationFullError, UsageError
 from shared.names import display
 
@@ -52,7 +53,7 @@ class Place:
     folder: str
     device: int
     drives: frozenset[str]
-    case_blind: bool
+    blind: Blind
     filesystem: str | None
 
     @property
@@ -193,22 +194,31 @@ def _look_at(root: Path, folder: str, disk: Disk, shown: str) -> Place:
         ) from error
     try:
         device, drives = os.fstat(handle).st_dev, disk.drives(handle)
-        return Place(root, folder, device, drives, _is_case_blind(root), filesystem_of(root))
+        return Place(root, folder, device, drives, _blindness(root), filesystem_of(root))
     finally:
         os.close(handle)
 
 
-def _is_case_blind(root: Path) -> bool:
-    """Whether `NAME` finds `name` here, tried with an empty file of our own (removed at once)."""
-    probe = root / f".rushlight-case-{os.getpid()}.partial"
-    try:
-        probe.touch(exist_ok=True)
+def _blindness(root: Path) -> Blind:
+    """Which names are one here, tried with an empty file of our own (removed at once)."""
+    for letter in ("\u00e9", "e"):  # a drive may keep ASCII alone
+        name = f".rushlight-{letter}-{os.getpid()}.partial"
         try:
-            return (root / probe.name.upper()).exists()
+            (root / name).touch(exist_ok=True)
+        except OSError:
+            continue
+        try:
+            decomposed = unicodedata.normalize("NFD", name)
+            return Blind(
+                case=(root / name.replace("rushlight", "RUSHLIGHT")).exists(),
+                form=decomposed != name and (root / decomposed).exists(),
+            )
+        except OSError:
+            continue
         finally:
-            probe.unlink(missing_ok=True)
-    except OSError:
-        return False  # it can't be written to; the copy itself will say so with the reason
+            with suppress(OSError):
+                (root / name).unlink(missing_ok=True)
+    return Blind()  # it can't be written to; the copy itself will say so with the reason
 
 
 def filesystem_of(path: Path) -> str | None:
@@ -246,13 +256,19 @@ def make_plan(
     present = [_present_files(place, listing, disk) for place in places]
     refusals: list[Refusal] = []
     for number, place in enumerate(places):
-        misfits = find_misfits(listing, place.filesystem, place.case_blind, present[number])
+        misfits = find_misfits(listing, place.filesystem, place.blind, present[number])
         refusals += [Refusal(number, path, error) for path, error in misfits.items()]
     refused = {(refusal.place, refusal.path) for refusal in refusals}
     for entry in listing.files:
         open_to = [n for n in range(len(places)) if (n, entry.path) not in refused]
         tasks.append(_plan_file(entry, places, open_to, present, known.get(entry.path), prove_again))
-    plan = Plan(listing, tuple(places), tuple(tasks), tuple(refusals), _device_warnings(listing, places))
+    plan = Plan(
+        listing,
+        tuple(places),
+        tuple(tasks),
+        tuple(refusals),
+        (*listing.notes, *_device_warnings(listing, places)),
+    )
     return _refuse_full(plan, disk, margin_percent)
 
 

@@ -19,6 +19,7 @@ from sqlalchemy.orm import Session, aliased
 
 from ingest import clockcheck, deviations
 from ingest.clockcheck import Shoot, Take, check_clocks
+from ingest.clocksound import Heard, check_by_sound
 from ingest.deviations import Made, Sheet, find_deviations
 from ingest.media.facts import Noticed
 from ingest.mirrors import MIRROR_OF, Twin, find_mirrors
@@ -36,6 +37,8 @@ from shared.models import (
     Production,
     Reel,
     Severity,
+    SoundPair,
+    SyncMethod,
     TakeFacts,
 )
 from shared.timecode import Rate
@@ -58,13 +61,36 @@ def recheck(session: Session, production: Production) -> Review:
     rows = _rows(session, production)
     sheet = sheet_of(production)
     found: dict[tuple[int, str], Noticed] = {}
+    takes = {row.clip.id: _take(row, production) for row in rows}
     for clip_id, noticed in (
-        *check_clocks([_take(row, production) for row in rows], _shoot(production)),
+        *check_clocks(list(takes.values()), _shoot(production)),
+        *check_by_sound(_heard(session, production, takes)),
         *((row.clip.id, one) for row in rows for one in find_deviations(_made(row), sheet)),
         *find_mirrors(_twins(session, rows)),
     ):
         found.setdefault((clip_id, noticed.code), noticed)
     return _settle(session, [row.clip.id for row in rows], found)
+
+
+def _heard(session: Session, production: Production, takes: Mapping[int, Take]) -> list[Heard]:
+    """The pairs of the production that match by their sound."""
+    statement = (
+        select(SoundPair)
+        .join(Clip, Clip.id == SoundPair.picture_clip_id)
+        .where(
+            Clip.production_id == production.id,
+            SoundPair.method == SyncMethod.SOUND,
+            SoundPair.offset_samples.is_not(None),
+        )
+        .order_by(SoundPair.id)
+    )
+    return [
+        Heard(picture, sound, Fraction(pair.offset_samples, pair.rate))
+        for pair in session.scalars(statement)
+        if pair.offset_samples is not None
+        and (picture := takes.get(pair.picture_clip_id)) is not None
+        and (sound := takes.get(pair.sound_clip_id)) is not None
+    ]
 
 
 def sheet_of(production: Production) -> Sheet:

@@ -65,6 +65,14 @@ class Recorder:
         with writing(self._sessions) as session:
             _update_files(session, self._offload, [r for r in results if r.task.needs_reading and not r.at])
 
+    def doubt(self, results: Sequence[FileResult], problem: str) -> None:
+        """Keep on record what is wrong with files that were read whole; their digests stand."""
+        ids = [self._offload.file_ids[result.task.entry.raw] for result in results]
+        rows = [{"id": file_id, "problem": problem} for file_id in ids]
+        if rows:
+            with writing(self._sessions) as session:
+                session.execute(update(File), rows)
+
     def _write(self, session: Session, waiting: Sequence[tuple[FileResult, Settled]]) -> None:
         _update_files(session, self._offload, [result for result, _ in waiting])
         fresh: list[dict[str, Any]] = []

@@ -10,12 +10,13 @@ from sqlalchemy.orm import Session
 
 from ingest.capture import SUGGESTED_CODE, Found, find_captures
 from ingest.clips import GroupedClip, MediaFile, group_clips
-from ingest.media.facts import Described, Facts, Noticed
+from ingest.media.facts import FAULT, Described, Facts, Noticed
 from ingest.missing import PART_MISSING
 from ingest.orders import Problem
 from ingest.recheck import recheck
 from shared.capture import NONE, Capture
 from shared.catalogue.clocks import read_clocks
+from shared.catalogue.lenses import stated_lens
 from shared.catalogue.terms import production_vocabulary
 from shared.catalogue.text import refresh_text
 from shared.catalogue.times import Days, place
@@ -36,6 +37,7 @@ from shared.models import (
 )
 from shared.vocabulary import load_vocabulary
 
+_BESIDE = (FileRole.PROXY, FileRole.THUMBNAIL)
 _FACT_NAMES = tuple(field.name for field in fields(Facts))
 
 
@@ -95,13 +97,6 @@ def _set_capture(clip: Clip, capture: Capture | None) -> None:
     clip.capture_num = capture.rate.numerator if capture is not None else None
     clip.capture_den = capture.rate.denominator if capture is not None else None
     clip.capture_certainty = capture.certainty if capture is not None else NONE
-
-
-def stated_lens(facts: Facts | None) -> str | None:
-    """The lens that a file names."""
-    lens = facts.more.get("lens") if facts is not None else None
-    named = lens.get("lens_model") if isinstance(lens, dict) else None
-    return named if isinstance(named, str) else None
 
 
 def _plain(name: str) -> str:
@@ -192,7 +187,8 @@ class _ClipLog:
         """
         if not clip.lens_assumed:
             return
-        named = stated_lens(self._facts_of(first))
+        facts = self._facts_of(first)
+        named = None if facts is None else stated_lens(facts.more)
         camera = self._reel.camera
         heard_only = clip.media is ClipMedia.AUDIO
         usual = camera.default_lens_id if camera is not None and not heard_only else None
@@ -217,9 +213,12 @@ class _ClipLog:
             (finding.code, finding.file_id)
             for finding in self._session.scalars(select(Finding).filter_by(clip_id=clip.id))
         }
+        beside = {member.path for member in grouped.members[1:] if member.role in _BESIDE}
         for path in fresh:
             for noticed in self._described[path].noticed:
-                self._find(clip, self._files[path].id, noticed, known)
+                # How a proxy was dated or wrapped says nothing of the take; that it is damaged does.
+                if path not in beside or noticed.severity == FAULT:
+                    self._find(clip, self._files[path].id, noticed, known)
         for noticed in grouped.noticed:
             self._find(clip, None, noticed, known)
 
@@ -243,8 +242,11 @@ class _ClipLog:
         )
 
     def _stills(self, clip: Clip, grouped: GroupedClip) -> None:
-        """The stills of all essence files in order; frame numbers count from the clip's first frame."""
-        essence = [m for m in grouped.members if FileRole(m.role) is FileRole.ESSENCE]
+        """The stills of all essence files in order, or of a proxy that is all there is.
+
+        Frame numbers count from the clip's first frame.
+        """
+        essence = [m for m in grouped.members if FileRole(m.role) is FileRole.ESSENCE] or grouped.members[:1]
         there = {
             still.path: still for still in self._session.scalars(select(Still).filter_by(clip_id=clip.id))
         }

@@ -2,7 +2,8 @@
 
 Yes only when every file on the card, listed this moment, is recorded with its size and time, was read
 whole, and has verified copies on at least two physical drives, neither of them the card's own, that are there
-now with the size and the time they had when they were proven. Anything else is a no, with the reason.
+now with the size and the time they had when they were proven. (The chain of a hash list that came with the
+card may have grown since: see `ingest/own_chain.py`.) Anything else is a no, with the reason.
 A copy whose bytes rotted since without touching its time is not seen by this; `rushlight check` re-reads.
 """
 
@@ -17,6 +18,7 @@ from ingest.card import Entry, Listing, read_card
 from ingest.durable import Disk, is_plain_file
 from ingest.folders import open_below
 from ingest.orders import Verdict
+from ingest.own_chain import goes_on, is_chain
 from shared.catalogue.reels import RecordedFile, recorded_files
 from shared.db import Sessions, reading
 from shared.models import CopyState, Reel
@@ -68,6 +70,7 @@ class _Look:
     def __init__(self, listing: Listing, folder: str, disk: Disk) -> None:
         self._disk = disk
         self._folder = folder
+        self._card = listing.root
         self._card_drives = listing.drives
         self._drives: dict[str, frozenset[str]] = {}
         self._open: dict[str, tuple[str, int | None]] = {}
@@ -79,7 +82,7 @@ class _Look:
         if (entry.size, entry.mtime_ns) != (recorded.size, recorded.mtime_ns):
             return "changed on the card since the offload"
         if recorded.digest is None:
-            return "that could not be read whole"
+            return "that no offload has read whole"
         if recorded.problem is not None:
             return f"with a problem ({recorded.problem})"
         proven = [copy for copy in recorded.copies if copy.state is CopyState.VERIFIED]
@@ -108,9 +111,13 @@ class _Look:
             return False
         try:
             found = self._disk.stat_at(name, at=handle)
+            if not is_plain_file(found):
+                return False
+            if (found.st_size, found.st_mtime_ns) == (entry.size, mtime_ns):
+                return True
+            return is_chain(entry.path) and goes_on(self._disk, self._card, path, handle)
         except OSError:
             return False
-        return is_plain_file(found) and (found.st_size, found.st_mtime_ns) == (entry.size, mtime_ns)
 
     def _handle(self, destination: str, path: str) -> int | None:
         if destination in self._open:

@@ -40,10 +40,14 @@ def _show(character: str) -> str:
     return f"\\u{point:04x}" if point <= 0xFFFF else f"\\U{point:08x}"
 
 
-def fold(raw: bytes) -> str:
-    """The key under which a case-blind or Unicode-normalising file system would keep the name."""
+def fold(raw: bytes, *, case: bool = True, form: bool = True) -> str:
+    """The key under which a drive would keep the name that is blind to case, to Unicode form, or to both."""
     text = raw.decode("utf-8", "surrogateescape")
-    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())
+    if form:
+        text = unicodedata.normalize("NFC", text)
+    if case:
+        text = text.casefold()
+    return unicodedata.normalize("NFC", text) if form else text
 
 
 def unportable(raw: bytes) -> str | None:

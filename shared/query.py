@@ -2,7 +2,8 @@
 
     query  := term*                                  all of them must hold
     term   := ["-"] (words | field ":" values)       a dash in front: must not hold
-    words  := word ["*"] | quoted ["*"]              in this order; a star: the last may go on
+    words  := word ["*"]                             in any of its forms; a star: how it begins
+            | quoted ["*"]                           exactly these, in this order
     values := value ("," value)*                     any of them
     value  := text | [text] ".." [text] | ("<" | ">" | "<=" | ">=") text
     quoted := a text between double quotation marks, where two of them stand for one
@@ -16,7 +17,6 @@ from __future__ import annotations
 import dataclasses
 import difflib
 import re
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NoReturn
 
@@ -31,12 +31,19 @@ MOST_VALUES = 32  # of one term
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """Words that stand together in this order. `prefix`: the last one may be only a beginning."""
+    """Words that stand together in this order. `prefix`: the last one may be only a beginning.
+
+    `exact`: in this form alone, as between quotation marks; so are all that can't be written without them.
+    """
 
     text: str
     prefix: bool = False
     negated: bool = False
+    exact: bool = False
     column: int = dataclasses.field(default=0, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "exact", self.exact or not _plain_word(self.text))
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +180,7 @@ def _read_term(reader: _Reader) -> Term:
         text = reader.take_quoted()
         prefix = reader.take_text("*")
         reader.expect_end("a blank")
-        return _make_words(reader, text, prefix, negated, start)
+        return _make_words(reader, Words(text, prefix, negated, exact=True, column=start))
     word = reader.take(_WORD)
     if reader.take_text(":"):
         name = _read_field(reader, word, start)
@@ -185,17 +192,17 @@ def _read_term(reader: _Reader) -> Term:
         reader.fail(
             "a star can only end a word", start + text.index("*"), "Write fer* for ferry and ferries."
         )
-    return _make_words(reader, text, prefix, negated, start)
+    return _make_words(reader, Words(text, prefix, negated, column=start))
 
 
-def _make_words(reader: _Reader, text: str, prefix: bool, negated: bool, column: int) -> Words:
-    if not split_words(text):
+def _make_words(reader: _Reader, words: Words) -> Words:
+    if not split_words(words.text):
         reader.fail(
-            f"there is nothing to look for in {show_short(text)}",
-            column,
+            f"there is nothing to look for in {show_short(words.text)}",
+            words.column,
             "Write a word with a letter or a digit.",
         )
-    return Words(text, prefix, negated, column)
+    return words
 
 
 def _read_field(reader: _Reader, word: str, column: int) -> QueryField:
@@ -283,21 +290,23 @@ def _read_text(reader: _Reader, name: QueryField) -> str | None:
 def _render_term(term: Term) -> str:
     dash = "-" if term.negated else ""
     if isinstance(term, Words):
-        return dash + _quote(term.text, _plain_word) + ("*" if term.prefix else "")
+        text = _in_marks(term.text) if term.exact else term.text
+        return dash + text + ("*" if term.prefix else "")
     return f"{dash}{term.field}:" + ",".join(map(_render_value, term.values))
 
 
 def _render_value(value: Value) -> str:
     if isinstance(value, Exactly):
-        return _quote(value.text, _plain_value)
+        return _write_value(value.text)
     if isinstance(value, Beyond):
-        return (">" if value.above else "<") + _quote(value.text, _plain_value)
-    ends = ("" if end is None else _quote(end, _plain_value) for end in (value.low, value.high))
+        return (">" if value.above else "<") + _write_value(value.text)
+    ends = ("" if end is None else _write_value(end) for end in (value.low, value.high))
     return "..".join(ends)
 
 
 def _plain_word(text: str) -> bool:
-    return _WORD.fullmatch(text) is not None and "*" not in text and not text.startswith("-")
+    plain = text != "" and "*" not in text and not text.startswith("-")
+    return plain and _WORD.fullmatch(text) is not None
 
 
 def _plain_value(text: str) -> bool:
@@ -309,5 +318,9 @@ def _plain_value(text: str) -> bool:
     )
 
 
-def _quote(text: str, plain: Callable[[str], bool]) -> str:
-    return text if text and plain(text) else '"' + text.replace('"', '""') + '"'
+def _write_value(text: str) -> str:
+    return text if text and _plain_value(text) else _in_marks(text)
+
+
+def _in_marks(text: str) -> str:
+    return '"' + text.replace('"', '""') + '"'

@@ -80,6 +80,7 @@ PRESENCE = (
     "log",
     "finding",
     "still",
+    "moment",
     "tag",
     "person",
     "camera",
@@ -90,6 +91,9 @@ PRESENCE = (
     *TERM_FIELDS,
     *TEXT_FIELDS,
 )
+# What this program keeps of no clip so far. Asked for it says so: "none found" would read as if somebody had
+# looked, and "all of them" would list clips whose papers may well be in a drawer.
+NOT_KEPT = ("transcript", "release")
 
 _FIELDS = (
     QueryField("day", FieldKind.DAY, "number of the shooting day: day:2, day:2..3"),
@@ -187,6 +191,11 @@ _READERS: Mapping[FieldKind, Callable[[str], object]] = MappingProxyType(
 
 def check_value(field: QueryField, text: str) -> None:
     """Raise UsageError for a value that this field can't have in any production."""
+    if field.choices == PRESENCE and text.lower() in NOT_KEPT:
+        raise UsageError(
+            f"{text.lower()}s are not kept here yet, so no clip is known to have one or to lack one",
+            remedy=f"Leave {field.name}:{text.lower()} out; until then a tag can say it: tag:{text.lower()}.",
+        )
     if field.choices and text.lower() not in field.choices:
         raise UsageError(
             f"{field.name} has no value {show_short(text)}; there are: {', '.join(field.choices)}",

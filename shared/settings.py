@@ -17,7 +17,9 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 from shared.errors import UsageError
 
 CONFIG_NAME = "config.toml"
-Algorithm = Literal["xxh128", "xxh64", "md5", "sha1", "c4"]
+Algorithm = Literal["xxh128", "xxh3", "xxh64", "md5", "sha1", "c4"]
+LogLevel = Literal["debug", "info", "warning", "error"]
+LogForm = Literal["text", "json"]
 
 
 def user_data_folder() -> Path:
@@ -58,7 +60,8 @@ class Settings(BaseSettings):
         description="SQLAlchemy URL of the catalogue. Empty: the file catalogue.db in the home folder.",
     )
     algorithm: Algorithm = Field(
-        "xxh128", description="Hash taken of every file: xxh128 (XXH3, 128 bits), xxh64, md5, sha1 or c4."
+        "xxh128",
+        description="Hash taken of every file: xxh128 (XXH3, 128 bits), xxh3 (64), xxh64, md5, sha1 or c4.",
     )
     buffer_mib: int = Field(4, ge=1, le=64, description="Size of one copy buffer, in MiB.")
     buffers: int = Field(6, ge=2, le=64, description="How many copy buffers stand between card and drives.")
@@ -76,8 +79,16 @@ class Settings(BaseSettings):
     host: str = Field("127.0.0.1", description="Address the service listens on.")
     port: int = Field(8640, ge=0, le=65535, description="Port the service listens on; 0 takes a free one.")
     token: str = Field(
-        "", description="Token that callers must send when the service listens beyond loopback."
+        "",
+        description="Token that may do all, for callers beyond loopback; `rushlight token` makes others.",
     )
+    calls_per_second: int = Field(
+        50, ge=1, le=100_000, description="Calls of one caller beyond loopback; ten times as many at once."
+    )
+    log_level: LogLevel = Field(
+        "warning", description="Least that the service logs: debug, info (every call), warning or error."
+    )
+    log_form: LogForm = Field("text", description="Lines of the log: text for people, json for programs.")
     quiet_seconds: float = Field(
         3.0, gt=0, description="How long a mounted card must not change before it is offloaded."
     )

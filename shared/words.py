@@ -11,9 +11,12 @@ import unicodedata
 
 _ASCII_WORD = re.compile(r"[0-9a-z]+")
 _WORD = re.compile(r"[^\W_]+")
-# Stands between two texts, so that no phrase is found across them. A letter to every database,
-# never typed: `split_words` drops it. LINEAR B SYLLABLE B008 A.
-BOUNDARY = "\U00010000"
+# Letters to every database, and never typed: `split_words` drops them. They are LINEAR B SYLLABLE B008 A,
+# B038 E and B028 I.
+BOUNDARY = "\U00010000"  # stands between two texts, so that no phrase is found across them
+SAID = "\U00010001"  # before the stem of a word that a person wrote of a clip
+KNOWN = "\U00010002"  # before that of a word which comes with it: another name of a term, a camera's kind
+_MARKS = frozenset((BOUNDARY, SAID, KNOWN))
 
 
 def split_words(text: str) -> list[str]:
@@ -25,8 +28,21 @@ def split_words(text: str) -> list[str]:
     return _WORD.findall("".join(map(_spell, unicodedata.normalize("NFKD", text))).casefold())
 
 
+def find_words(text: str) -> list[tuple[int, int, str]]:
+    """The words of `split_words`, each with its place in the text: first character, one past the last."""
+    pieces = ["".join(map(_spell, unicodedata.normalize("NFKD", one))).casefold() for one in text]
+    places = [place for place, piece in enumerate(pieces) for _ in piece]
+    found = []
+    for word in _WORD.finditer("".join(pieces)):
+        end = places[word.end() - 1] + 1
+        while end < len(text) and unicodedata.combining(text[end]):  # an accent written as a sign of its own
+            end += 1
+        found.append((places[word.start()], end, word[0]))
+    return found
+
+
 def _spell(character: str) -> str:
-    if character == BOUNDARY:
+    if character in _MARKS:
         return " "
     if unicodedata.combining(character):
         return ""

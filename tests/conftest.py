@@ -19,6 +19,8 @@ from shared.models import Production
 from shared.vocabulary import Vocabulary, load_vocabulary
 from tests.factories import make_production
 
+pytest_plugins = ("tests.postgres",)
+
 # A busy machine is slow, which says nothing of the code: no test fails by the clock alone.
 settings.register_profile("calm", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("calm")

@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 from shared.models import (
     Base,
     Camera,
+    ChannelMap,
     Clip,
     ClipFile,
     ClipMedia,
@@ -27,6 +28,7 @@ from shared.models import (
     Finding,
     Lens,
     LogEntry,
+    Microphone,
     Offload,
     OffloadState,
     Person,
@@ -34,8 +36,10 @@ from shared.models import (
     Reel,
     Severity,
     ShootingDay,
+    SoundPair,
     Still,
     StillKind,
+    SyncMethod,
     Tag,
     TakeFacts,
 )
@@ -84,6 +88,12 @@ def make_camera(session: Session, production: Production, **values: Any) -> Came
 
 def make_lens(session: Session, production: Production, name: str = "35 mm", **values: Any) -> Lens:
     return _add(session, Lens(production_id=production.id, name=name, **values))
+
+
+def make_microphone(
+    session: Session, production: Production, name: str = "Lavalier 1", **values: Any
+) -> Microphone:
+    return _add(session, Microphone(production_id=production.id, name=name, **values))
 
 
 def make_person(session: Session, production: Production, name: str = "Ada Wren", **values: Any) -> Person:
@@ -204,6 +214,23 @@ def make_finding(session: Session, clip: Clip | None = None, **values: Any) -> F
         "message": "no signal on channel 2",
     }
     return _add(session, Finding(**(defaults | values)))
+
+
+def make_channel(session: Session, clip: Clip, channel: int = 1, **values: Any) -> ChannelMap:
+    return _add(session, ChannelMap(clip_id=clip.id, channel=channel, **values))
+
+
+def make_pair(session: Session, picture: Clip, sound: Clip, **values: Any) -> SoundPair:
+    """A pair that matches: the picture begins two seconds into the sound."""
+    defaults: dict[str, Any] = {
+        "overlap_ms": 4000,
+        "offset_samples": 96_000,
+        "rate": 48_000,
+        "confidence": 0.9,
+        "method": SyncMethod.SOUND,
+    }
+    ids = {"picture_clip_id": picture.id, "sound_clip_id": sound.id}
+    return _add(session, SoundPair(**ids, **(defaults | values)))
 
 
 def make_many_clips(session: Session, production: Production, count: int) -> list[int]:

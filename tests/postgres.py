@@ -23,7 +23,10 @@ from typing import Any
 
 import pytest
 from sqlalchemy import create_engine
+from sqlalchemy.engine import make_url
 from sqlalchemy.exc import OperationalError
+
+from shared.db import open_catalogue
 
 OWNER = "rushlight"
 START_SECONDS = 60.0
@@ -43,6 +46,12 @@ class Cluster:
         """The URL of a new, empty database."""
         name = f"catalogue_{next(_numbers)}"
         self.run(f"CREATE DATABASE {name}")
+        return self.url(name)
+
+    def copy_database(self, template: str) -> str:
+        """The URL of a new database with all that the other one holds; nobody may be connected to that."""
+        name = f"catalogue_{next(_numbers)}"
+        self.run(f"CREATE DATABASE {name} TEMPLATE {make_url(template).database}")
         return self.url(name)
 
     def run(self, statement: str) -> None:
@@ -145,6 +154,14 @@ def postgres() -> Iterator[Cluster]:
         pytest.skip("PostgreSQL's server is not installed: apt-get install postgresql")
     with running_cluster(programs) as cluster:
         yield cluster
+
+
+@pytest.fixture(scope="session")
+def postgres_migrated(postgres: Cluster) -> str:
+    """The URL of an empty catalogue, migrated. To be copied, never opened."""
+    url = postgres.make_database()
+    open_catalogue(url).dispose()
+    return url
 
 
 @pytest.fixture

@@ -27,6 +27,7 @@ def _ingest(module: str, name: str, before: str, after: str, tests: str) -> Muta
 FAULTS, CARD_FAULTS, CUT = "test_faults.py", "test_card_faults.py", "test_powercut.py"
 COPY, BREAKS = "test_copy.py", "test_breaks.py"
 PLAN, CARD, VERDICT, DURABLE = "test_plan.py", "test_card.py", "test_verdict.py", "test_durable.py"
+HISTORY = "test_card_history.py"
 LIMITS, RING, DEVICES = "test_limits.py", "test_ring.py", "test_devices.py"
 
 MUTATIONS = (
@@ -299,7 +300,7 @@ MUTATIONS = (
         "if self._is_there(c.destination, entry, c.mtime_ns) or True]",
         VERDICT,
     ),
-    _ingest("verdict", "a link counts as a copy", "is_plain_file(found) and (", "(", VERDICT),
+    _ingest("verdict", "a link counts as a copy", "if not is_plain_file(found):", "if False:", VERDICT),
     _ingest(
         "verdict",
         "new files are passed over",
@@ -323,6 +324,38 @@ MUTATIONS = (
         "if (server := _server(mounted)) is not None:",
         "if (server := None) is not None:",
         DEVICES,
+    ),
+    # --- hash lists that came with the card
+    _ingest("own_chain", "any chain is the card's", "there[: len(first)] == first", "bool(there)", HISTORY),
+    _ingest(
+        "own_chain", "a grown chain differs", "if settled.state is not", "if True or settled is not", HISTORY
+    ),
+    _ingest(
+        "card_history", "the card's own list is not asked", "if wrong is not None:", "if False:", HISTORY
+    ),
+    _ingest(
+        "card_history",
+        "a broken list of the card is passed over",
+        'history.problems = (Problem("manifest", error.path, message, error.remedy),)',
+        "pass",
+        HISTORY,
+    ),
+    _ingest(
+        "pipeline",
+        "doubts are forgotten",
+        "recorder.doubt([doubt.result for doubt in doubts], SAYS_OTHERWISE)",
+        "pass",
+        HISTORY,
+    ),
+    _ingest(
+        "check/repair", "a chain is put in the place of another", "if is_chain(", "if False and (", HISTORY
+    ),
+    _ingest(
+        "mhl/publish",
+        "direct reads of a list are insisted on",
+        "if not direct or error.errno",
+        "if True or error.errno",
+        "test_mhl_kill.py",
     ),
     # --- hashes, names
     _ingest("hashes", "C4 in another order", "reversed(characters)", "characters", "test_hashes.py"),

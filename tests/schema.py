@@ -14,7 +14,19 @@ from sqlalchemy import CheckConstraint, Engine, inspect, select
 from sqlalchemy.orm import Session
 
 from shared.catalogue.text import refresh_text
-from shared.models import Base, Clip, Moment, Request, RequestKind
+from shared.models import (
+    Base,
+    Change,
+    ChangeSet,
+    ChannelSource,
+    Clip,
+    ClipMedia,
+    Moment,
+    Person,
+    Reel,
+    Request,
+    RequestKind,
+)
 from shared.vocabulary import load_vocabulary
 from tests import factories as make
 
@@ -67,11 +79,24 @@ def fill(session: Session) -> Clip:
     make.make_finding(session, clip, value=0.1, unit="dBFS")
     tag, person = make.make_tag(session, production), make.make_person(session, production)
     make.make_entry(session, clip, tags=[tag], people=[person], kind="interview", note="50 % done")
+    _fill_sound(session, clip, reel, person)
     session.add(Moment(clip_id=clip.id, in_frame=10, out_frame=20, name="the chain slips"))
+    edit = ChangeSet(production_id=production.id, author="Ada", summary="kind")
+    edit.changes = [Change(kind="entry", subject_id=clip.id, before=None, after={"kind": "interview"})]
+    session.add(edit)
     session.add(Request(kind=RequestKind.HANDOVER, order={"query": "", "production": production.slug}))
     session.flush()
     refresh_text(session, [clip.id], load_vocabulary())
     return clip
+
+
+def _fill_sound(session: Session, clip: Clip, reel: Reel, person: Person) -> None:
+    """A sound file beside the clip, matched with it, and a microphone on each one's first channel."""
+    sound = make.make_clip(session, reel, "SOUND/T001.WAV", media=ClipMedia.AUDIO, rate_num=48_000)
+    microphone = make.make_microphone(session, reel.production, kind="lav")
+    for one, source in ((clip, ChannelSource.LOG), (sound, ChannelSource.FILE)):
+        make.make_channel(session, one, microphone_id=microphone.id, person_id=person.id, source=source)
+    make.make_pair(session, clip, sound, drift_ppb=-1250)
 
 
 def all_rows(engine: Engine) -> Rows:

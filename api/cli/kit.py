@@ -7,10 +7,13 @@ from typing import Annotated
 
 import typer
 from sqlalchemy import func, select
+from sqlalchemy.orm import Session
 
 from api.cli.app import print_json, root_of
 from ingest.recheck import recheck
-from shared.catalogue.lenses import set_lens
+from shared import models
+from shared.catalogue.lenses import set_lens, set_usual_lens
+from shared.catalogue.lookup import list_known, pick_one
 from shared.catalogue.productions import make_production, set_camera, set_day
 from shared.catalogue.times import rederive_times
 from shared.db import reading, writing
@@ -129,6 +132,9 @@ def camera(
     name: Annotated[str | None, typer.Option(help="What you call this body.")] = None,
     kind: Annotated[CameraKind | None, typer.Option(help="Kind of body.")] = None,
     clock: Annotated[ZoneRule | None, typer.Option(help="What its clock is set to.")] = None,
+    lens: Annotated[
+        str | None, typer.Option(help="The lens it usually wears; none: no lens is assumed any more.")
+    ] = None,
     production: Production = None,
     as_json: AsJson = False,
 ) -> None:
@@ -141,10 +147,18 @@ def camera(
             if clock is not None:  # another rule is another time for every clip of this camera
                 rederive_times(session, made_for, changed)
                 recheck(session, made_for)
+            if lens is not None:
+                set_usual_lens(session, changed, _known_lens(session, made_for, lens))
     with reading(root.sessions) as session:
         found = root.production(session, production)
         cameras = [
-            {"letter": c.letter, "name": c.name, "kind": c.kind.value, "clock": c.zone_rule.value}
+            {
+                "letter": c.letter,
+                "name": c.name,
+                "kind": c.kind.value,
+                "clock": c.zone_rule.value,
+                "lens": c.default_lens.name if c.default_lens is not None else None,
+            }
             for c in session.scalars(select(Camera).filter_by(production_id=found.id).order_by(Camera.letter))
         ]
     if as_json:
@@ -152,8 +166,18 @@ def camera(
         return
     for one in cameras:
         root.out.print(
-            f"{one['letter']:<4} {one['kind']:<9} clock {one['clock']:<8} {one['name']}", markup=False
+            f"{one['letter']:<4} {one['kind']:<9} clock {one['clock']:<8} {one['name']}"
+            + (f"  usual lens {one['lens']}" if one["lens"] else ""),
+            markup=False,
         )
+
+
+def _known_lens(session: Session, made_for: models.Production, name: str) -> Lens | None:
+    """A lens of the kit list; "none" is none. Raises UsageError for one that is not there, or for several."""
+    if name.strip().lower() == "none":
+        return None
+    found = pick_one(list_known(session, made_for, "lens"), "lens", name)
+    return session.get_one(Lens, found.id)
 
 
 def lens(

@@ -10,7 +10,8 @@ import typer
 from api.cli.app import root_of
 from api.cli.kit import Production
 from shared.catalogue.channels import is_channel, map_channels, read_channel
-from shared.catalogue.log import apply_changes, find_one_clip, parse_assignments, production_vocabulary
+from shared.catalogue.editing import edit_clips
+from shared.catalogue.log import find_one_clip, parse_assignments, production_vocabulary
 from shared.catalogue.search import find_clip_ids
 from shared.db import reading, writing
 from shared.errors import NotFoundError, UsageError
@@ -75,11 +76,16 @@ def log(
             ids = [find_one_clip(session, found, clip_words[0]).id]
         count = len(set(ids))
         if changes:
-            count = apply_changes(session, found, ids, changes, vocabulary, whoami())
+            count, _ = edit_clips(session, found, ids, changes, vocabulary, whoami(), _typed(where, fields))
         if channels:
             clips = [session.get_one(Clip, key) for key in ids]
             map_channels(session, found, clips, channels, vocabulary)
     root.out.print(f"logged {count} clip{'' if count == 1 else 's'}")
+
+
+def _typed(where: str | None, fields: list[str]) -> str:
+    """What was asked for, as the journal keeps it."""
+    return " ".join(fields) if where is None else f"where {where!r}: {' '.join(fields)}"
 
 
 def terms(

@@ -49,7 +49,7 @@ def offload(
     reel: Annotated[str | None, typer.Option(help="Name of the reel; without it the next free one.")] = None,
     day: Annotated[int | None, typer.Option(help="Shooting day; without it that of the newest file.")] = None,
     label: Annotated[str | None, typer.Option(help="The label written on the card, such as A01.")] = None,
-    hash_: Annotated[str | None, typer.Option("--hash", help="xxh128, xxh64, md5, sha1 or c4.")] = None,
+    hash_: Annotated[str | None, typer.Option("--hash", help="xxh128, xxh3, xxh64, md5, sha1 or c4.")] = None,
     read_twice: Annotated[
         bool, typer.Option("--read-twice", help="Read the card twice and compare.")
     ] = False,

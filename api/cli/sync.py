@@ -9,6 +9,7 @@ import typer
 
 from api.cli.app import Root, print_json, print_table, root_of
 from api.cli.kit import AsJson, Production
+from ingest.recheck import recheck
 from shared.catalogue.channels import list_channels
 from shared.catalogue.log import find_one_clip, production_vocabulary
 from shared.catalogue.pairs import PairRow, comparable_clips, confirm_pair, name_of, pair_rows
@@ -63,6 +64,8 @@ def sync(
             told = syncing.one(*_both(root, pair, production))
         else:
             told = syncing.all_of(*_comparable(root, " ".join(query or []), production))
+    with writing(root.sessions) as session:  # what both hear is a witness of their clocks
+        recheck(session, root.production(session, production))
     with reading(root.sessions) as session:
         rows = pair_rows(session, told.pair_ids)
     if as_json:

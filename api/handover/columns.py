@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import re
 from collections import Counter
@@ -13,8 +14,10 @@ from typing import Any
 from api.handover.cells import Value
 from api.handover.places import Place, path_below
 from api.handover.shots import Handover, Shot
+from api.handover.sound_columns import say_channels, say_pairs, say_people
 from api.handover.text import file_name, round_ms
 from shared.capture import SUGGESTED
+from shared.clock_words import tell_span
 from shared.errors import UsageError
 from shared.models import ClipMedia, CopyState, TakeFacts
 from shared.names import display
@@ -149,6 +152,12 @@ def _seconds(line: Line) -> Value:
     return None if seconds is None else Decimal(round_ms(seconds))
 
 
+def _real_seconds(line: Line) -> Value:
+    """How long the taking took: in slow motion less than it plays."""
+    seconds = line.shot.clip.real_seconds
+    return None if seconds is None else Decimal(round_ms(seconds))
+
+
 def _capture_rate(line: Line) -> Value:
     """The rate at which it was taken; what only the files' times suggest is marked so."""
     clip = line.shot.clip
@@ -179,8 +188,26 @@ def _lens(line: Line) -> Value:
     return f"{clip.lens.name} (assumed)" if clip.lens_assumed else clip.lens.name
 
 
-def _who(line: Line) -> Value:
-    return tuple(person.name for person in line.shot.entry.people) or None if line.shot.entry else None
+def _focal(line: Line) -> Value:
+    """What the file says, else that of a fixed lens of the kit list, marked as assumed."""
+    lens = line.shot.clip.lens
+    found = stated(line.shot.facts, "focal")
+    if found is not None or lens is None or not lens.focal_min_mm or lens.focal_min_mm != lens.focal_max_mm:
+        return found
+    return f"{lens.focal_min_mm} (assumed, by the kit list)"
+
+
+def _counts(line: Line) -> Value:
+    """What the last field of the file's own timecode counts, from 48 pictures a second on."""
+    said = line.shot.facts.more.get("timecode_counts") if line.shot.facts else None
+    return said if isinstance(said, str) else None
+
+
+def _read_as(line: Line) -> Value:
+    """By which rule the stamp was read, and what was added to it, so that the time can be made anew."""
+    clip = line.shot.clip
+    correction = dt.timedelta(milliseconds=clip.shot_correction_ms)
+    return (clip.shot_read_as + (f", corrected by {tell_span(correction)}" if correction else "")) or None
 
 
 def _tags(line: Line) -> Value:
@@ -260,6 +287,9 @@ COLUMNS: tuple[Column, ...] = (
     Column("zone", "zone", lambda line: line.handover.production.zone),
     Column("shot_at", "shot at", _shot_at),
     Column("shot_at_certainty", "shot at certainty", lambda line: line.shot.clip.shot_certainty),
+    _fact_column("stamp", "stamp", "recorded_raw"),
+    Column("stamp_source", "stamp from", lambda line: line.shot.clip.shot_source or None),
+    Column("stamp_read_as", "stamp read as", _read_as),
     Column("camera", "camera", _camera),
     Column("camera_name", "camera name", _camera_name),
     Column("reel", "reel", lambda line: line.shot.clip.reel.name),
@@ -273,9 +303,12 @@ COLUMNS: tuple[Column, ...] = (
     Column("duration_frames", "duration frames", lambda line: line.shot.timing.frames),
     Column("duration_seconds", "duration seconds", _seconds),
     Column("start_frame", "start frame", lambda line: line.shot.timing.start),
+    _fact_column("timecode_source", "timecode from", "timecode_source"),
+    Column("timecode_counts", "timecode of the file counts", _counts),
     Column("frame_rate", "frame rate", lambda line: line.shot.timing.rate_text or None),
     Column("rate_mode", "rate mode", _rate_mode),
     Column("capture_rate", "capture rate", _capture_rate),
+    Column("real_seconds", "real seconds", _real_seconds),
     Column("size", "size", _size),
     _fact_column("rotation", "rotation", "rotation"),
     _fact_column("codec", "codec", "video_codec"),
@@ -284,7 +317,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("curve", "colour curve", _curve),
     _fact_column("primaries", "colour primaries", "colour_primaries"),
     Column("lens", "lens", _lens),
-    _stated_column("focal", "focal length"),
+    Column("focal", "focal length", _focal),
     _stated_column("t_stop", "t-stop"),
     _stated_column("iso", "iso"),
     _stated_column("white_balance", "white balance"),
@@ -296,7 +329,7 @@ COLUMNS: tuple[Column, ...] = (
     _log_column("angle"),
     _log_column("movement"),
     _log_column("support"),
-    Column("who", "who", _who),
+    Column("who", "who", lambda line: say_people(line.shot)),
     _log_column("place"),
     _log_column("subject"),
     _log_column("note", "description"),
@@ -313,6 +346,8 @@ COLUMNS: tuple[Column, ...] = (
     _fact_column("sound_channels", "sound channels", "audio_channels"),
     _fact_column("sound_rate", "sound rate", "audio_rate"),
     _fact_column("sound_bits", "sound bits", "audio_bits"),
+    Column("sound_on_channels", "channels", lambda line: say_channels(line.shot)),
+    Column("in_sync_with", "in sync with", lambda line: say_pairs(line.shot)),
     Column("start_sample", "start sample", _start_sample),
     Column("samples", "samples", _samples),
     Column("findings", "technical findings", _findings),

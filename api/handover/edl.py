@@ -28,7 +28,7 @@ def write_edit_lists(draft: Draft, handover: Handover) -> None:
     """Write `edit_lists/` with the lists and the table of reel names; nothing where no clip fits in one."""
     groups: dict[tuple[Rate, bool], list[Event]] = defaultdict(list)
     for shot in handover.shots:
-        if shot.timing.rate is not None and shot.clip.media is ClipMedia.VIDEO:
+        if shot.timing.rate is not None and shot.clip.media is ClipMedia.VIDEO and not shot.is_proxy:
             groups[shot.timing.rate, shot.timing.drop_frame].extend(_events(shot, shot.timing.rate))
     reels = name_reels(event.reel for events in groups.values() for event in events)
     for (rate, drop_frame), events in sorted(groups.items(), key=lambda one: (one[0][0].fraction, one[0][1])):

@@ -41,6 +41,7 @@ def list_gaps(
     lacking = {shot.clip.id for shot in without_still}
     checks: tuple[tuple[str, str, Callable[[Shot], bool]], ...] = (
         ("unreadable", "unreadable, or not read whole from the card", _is_unreadable),
+        ("proxy", "only a proxy: the take itself is not here", lambda shot: shot.is_proxy),
         ("fault", "damaged, by a finding that nobody dismissed", _has_fault),
         (
             "copies",
@@ -49,7 +50,7 @@ def list_gaps(
         ),
         (
             "length",
-            "not on the timeline (no length known, or a photograph)",
+            "not on the timeline (no length known, a photograph, or only a proxy)",
             lambda shot: not on_timeline(shot),
         ),
         ("timecode", "no timecode in the file", _lacks_timecode),
@@ -69,7 +70,7 @@ def list_gaps(
         Gap(code, what, tuple(_short(full_name(shot.clip)) for shot in handover.shots if holds(shot)))
         for code, what, holds in checks
     ]
-    gaps.insert(3, Gap("manifest", "reels whose hash lists were out of reach", _without_lists(reels)))
+    gaps.insert(4, Gap("manifest", "reels whose hash lists were out of reach", _without_lists(reels)))
     return tuple(gap for gap in gaps if gap.names)
 
 

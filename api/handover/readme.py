@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 
-from api.handover import contact_sheets, manifests, shot_log, timeline
+from api.handover import contact_sheets, edl, manifests, shot_log, timeline
 from api.handover.contact_sheets import say_date
 from api.handover.folder import Draft
 from api.handover.manifests import ReelManifests
@@ -36,7 +36,7 @@ def write_readme(
     """Write `README.txt`: UTF-8, lines of at most 88 characters."""
     sections = (
         ("", _what(handover)),
-        ("FILES", _files(reels)),
+        ("FILES", _files(reels, edl.REELS_NAME in draft.files)),
         ("RATES", _rates(handover)),
         ("TIME", _time(handover)),
         ("DAYS", _days(handover)),
@@ -78,7 +78,7 @@ def _what(handover: Handover) -> Iterator[str]:
     yield f"Made {made} {asked}: {_clips(len(handover.shots))} ({said}), {say_length(length)} in all."
 
 
-def _files(reels: Sequence[ReelManifests]) -> Iterator[str]:
+def _files(reels: Sequence[ReelManifests], edit_lists: bool) -> Iterator[str]:
     yield (
         f"{shot_log.CSV_NAME}: one row a clip in time order, UTF-8, comma-separated. Open it by your "
         "spreadsheet's import with every column as text. Text that a spreadsheet would run as a formula has "
@@ -86,7 +86,7 @@ def _files(reels: Sequence[ReelManifests]) -> Iterator[str]:
     )
     yield (
         f"{shot_log.JSON_NAME}: the same without those apostrophes, for programs, with all files, copies, "
-        "moments and findings."
+        "moments and findings, and the sync map: which sound belongs to which picture, to the sample."
     )
     yield (
         f"{timeline.TIMELINE_NAME}: an OpenTimelineIO timeline. V1 has the clips with picture, A1 the "
@@ -94,6 +94,12 @@ def _files(reels: Sequence[ReelManifests]) -> Iterator[str]:
         "A spanning clip is one item a file. Moments are markers. What we logged is in the metadata "
         f'"{timeline.NAMESPACE}".'
     )
+    if edit_lists:
+        yield (
+            f"{edl.FOLDER}/: the clips with picture as edit decision lists (CMX 3600), one for each rate and "
+            "way of counting, record from 01:00:00:00; for software that does not read the timeline. Reels "
+            f"have at most eight letters there: {edl.REELS_NAME} says which is which."
+        )
     yield f"{contact_sheets.FOLDER}/: stills of every clip, by day, as PNG pages and PDF."
     lists = sum(one.files for one in reels)
     yield (

@@ -23,6 +23,12 @@ TERM_FIELDS = (
     *("kind", "size", "angle", "movement", "support", "audio", "rating", "reason"),
     *("int_ext", "time_of_day", "direction", "sync", "sensitive"),
 )
+# As the catalogue has it: shared/models/sound.py, SoundPair.
+SYNC_RULE = (
+    "The moment p seconds into the picture is sample offset_samples + p * rate * (1 + drift_ppb / 10**9) of "
+    "the sound, counted from its first. Below zero the sound began after the picture. A suggested pair is "
+    "a measurement that nobody has confirmed."
+)
 TEXT_FIELDS = ("subject", "place", "scene", "language", "note")
 
 
@@ -50,6 +56,8 @@ def _json_pieces(handover: Handover, lines: list[Line]) -> Iterator[str]:
         "query": handover.query,
         "made_at": handover.made_here.isoformat(timespec="seconds"),
         "out_is_exclusive": True,
+        "sync_rule": SYNC_RULE,
+        "sync": [pair.as_json() for pair in handover.pairs],
         "columns": {column.key: column.title for column in COLUMNS},
     }
     yield _json(head)[:-1] + ', "clips": [\n'
@@ -68,6 +76,7 @@ def _clip_object(line: Line) -> dict[str, Any]:
     return {
         **{column.key: _raw(column.of(line)) for column in COLUMNS},
         "files": [_file_object(shot, row) for row in shot.clip.files],
+        "channels": [channel.as_json() for channel in shot.channels],
         "moments": [moment_object(mark) for mark in shot.marks],
         "all_findings": [_finding_object(one) for one in shot.findings],
     }

@@ -5,15 +5,17 @@ from __future__ import annotations
 import datetime as dt
 import zoneinfo
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from api.handover.timing import Timing, own_start, time_clip
+from shared.catalogue.channels import Channel, channels_of
 from shared.catalogue.chunks import in_chunks
 from shared.catalogue.log import production_vocabulary
+from shared.catalogue.pairs import PairRow, pairs_of
 from shared.errors import UsageError
 from shared.models import (
     Clip,
@@ -31,6 +33,7 @@ from shared.models import (
 )
 from shared.vocabulary import Vocabulary
 
+_WATCHED = (FileRole.ESSENCE, FileRole.PROXY)
 _AT_ONCE = 500  # clips loaded by one round of statements
 
 
@@ -57,7 +60,9 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """One clip with all that is known of it. `parts`: its essence files in order."""
+    """One clip with all that is known of it. `parts`: its essence files in order; where there is only a
+    proxy of the take, that.
+    """
 
     clip: Clip
     entry: LogEntry | None
@@ -65,6 +70,14 @@ class Shot:
     parts: tuple[Part, ...]
     marks: tuple[Mark, ...]
     findings: tuple[Finding, ...]  # of the clip and its files; those a person dismissed are left out
+    channels: tuple[Channel, ...]
+    pairs: tuple[PairRow, ...]  # what its sound was found to match
+
+    @property
+    def is_proxy(self) -> bool:
+        """Whether the take itself is missing, and a proxy all there is."""
+        roles = {row.role for row in self.clip.files}
+        return FileRole.PROXY in roles and FileRole.ESSENCE not in roles
 
     @property
     def facts(self) -> TakeFacts | None:
@@ -79,6 +92,7 @@ class Handover:
     production: Production
     days: tuple[ShootingDay, ...]
     shots: tuple[Shot, ...]
+    pairs: tuple[PairRow, ...]
     vocabulary: Vocabulary
     query: str
     made_at: dt.datetime
@@ -100,12 +114,16 @@ def gather_handover(
     ids = list(dict.fromkeys(clip.id for clip in clips))
     if not ids:
         raise UsageError("there is no clip to hand over", remedy="Ask for less: `rushlight find` lists them.")
-    shots = [shot for chunk in in_chunks(ids, _AT_ONCE) for shot in _gather(session, production, chunk)]
+    vocabulary = production_vocabulary(session, production)
+    pairs = pairs_of(session, ids)
+    reading = _Reading(session, production, vocabulary, _by_clip(pairs))
+    shots = [shot for chunk in in_chunks(ids, _AT_ONCE) for shot in _gather(reading, chunk)]
     return Handover(
         production=production,
         days=tuple(production.days),
         shots=tuple(sorted(shots, key=_time_order)),
-        vocabulary=production_vocabulary(session, production),
+        pairs=tuple(pairs),
+        vocabulary=vocabulary,
         query=query,
         made_at=made_at,
     )
@@ -117,7 +135,26 @@ def _time_order(shot: Shot) -> tuple[bool, dt.datetime, str, str, int]:
     return clip.shot_at is None, known, clip.reel.name, clip.name, clip.id
 
 
-def _gather(session: Session, production: Production, ids: list[int]) -> list[Shot]:
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """What is the same for every clip."""
+
+    session: Session
+    production: Production
+    vocabulary: Vocabulary
+    pairs: Mapping[int, tuple[PairRow, ...]]
+
+
+def _by_clip(pairs: Sequence[PairRow]) -> dict[int, tuple[PairRow, ...]]:
+    found: dict[int, tuple[PairRow, ...]] = defaultdict(tuple)
+    for pair in pairs:
+        found[pair.picture_id] += (pair,)
+        found[pair.sound_id] += (pair,)
+    return dict(found)
+
+
+def _gather(reading: _Reading, ids: list[int]) -> list[Shot]:
+    session, production = reading.session, reading.production
     clips = session.scalars(
         select(Clip)
         .where(Clip.id.in_(ids), Clip.production_id == production.id)
@@ -148,6 +185,7 @@ def _gather(session: Session, production: Production, ids: list[int]) -> list[Sh
             assert finding.file_id is not None, "asked for by it"
             of_files[finding.file_id].append(finding)
     entries, marks = _log_of(session, ids)
+    channels = channels_of(session, clips, reading.vocabulary)
     shots = []
     for clip in clips:
         parts = _parts(clip, facts)
@@ -159,6 +197,8 @@ def _gather(session: Session, production: Production, ids: list[int]) -> list[Sh
                 parts=parts,
                 marks=tuple(marks[clip.id]),
                 findings=_open_findings(clip, of_files),
+                channels=tuple(channels[clip.id]),
+                pairs=reading.pairs.get(clip.id, ()),
             )
         )
     return shots
@@ -196,7 +236,8 @@ def _parts(clip: Clip, facts: dict[int, TakeFacts]) -> tuple[Part, ...]:
     """A file of a spanning clip that carries a timecode of its own is taken at its word; one that carries
     none follows the file before it.
     """
-    files = [row.file for row in clip.files if row.role is FileRole.ESSENCE]
+    by_role = ([row.file for row in clip.files if row.role is role] for role in _WATCHED)
+    files = next((found for found in by_role if found), [])
     if not files:
         return ()
     # The catalogue's own numbers go first: they may have been corrected since the file was read.

@@ -86,8 +86,10 @@ def first_frame(production: Production) -> int:
 
 
 def on_timeline(shot: Shot) -> bool:
-    """Whether the whole clip has its place there."""
-    return bool(shot.parts) and _counting(shot) is not None and all(part.count for part in shot.parts)
+    """Whether the whole clip has its place there; a proxy never takes that of its original."""
+    if shot.is_proxy or not shot.parts:
+        return False
+    return _counting(shot) is not None and all(part.count for part in shot.parts)
 
 
 def _counting(shot: Shot) -> tuple[float, str] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import zoneinfo
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,17 +13,30 @@ from api.deps import RowId, ServiceDep
 from api.handover.text import one_line, plain_text, say_length, short_name
 from api.pages.cards import show_still, term_labels
 from api.pages.site import SiteDep, link
-from api.pages.words import CERTAINTY_WORDS, COPY_WORDS, SEVERITY_WORDS, say_bytes, say_date, say_list
+from api.pages.words import (
+    CERTAINTY_WORDS,
+    COPY_WORDS,
+    READ_AS_WORDS,
+    SEVERITY_WORDS,
+    say_bytes,
+    say_date,
+    say_list,
+)
 from api.reads.clips import WholeClip, read_clip
 from shared.capture import SUGGESTED
+from shared.catalogue.channels import Channel, list_channels
 from shared.catalogue.clip_rows import clip_seconds, length_text
 from shared.catalogue.log import production_vocabulary
+from shared.catalogue.pairs import PairRow, pairs_of
+from shared.clock_words import tell_span
 from shared.db import reading
-from shared.models import Clip, CopyState, FileRole, Finding, LogEntry, TakeFacts
+from shared.models import ChannelSource, Clip, CopyState, FileRole, Finding, LogEntry, TakeFacts
 from shared.query_fields import TERM_FIELDS
 from shared.vocabulary import Vocabulary
 
 router = APIRouter()
+
+_WATCHED = (FileRole.ESSENCE, FileRole.PROXY)
 
 Row = tuple[str, str]
 
@@ -53,6 +67,7 @@ def show_clip(service: ServiceDep, site: SiteDep, id: RowId) -> Response:
         whole = read_clip(session, id)
         clip = whole.clip
         vocabulary = production_vocabulary(session, clip.production, service.vocabulary)
+        channels = list_channels(session, clip, vocabulary)
         name = short_name(clip)
         return site.render(
             "clip.html",
@@ -63,8 +78,12 @@ def show_clip(service: ServiceDep, site: SiteDep, id: RowId) -> Response:
             day=clip.day,
             day_link=link(f"/days/{clip.day.number}", production=clip.production.slug) if clip.day else "",
             stills=[show_still(one, name, service.settings.stills_folder) for one in clip.stills],
-            take=_take_rows(whole),
-            logged=_log_rows(whole.entry, vocabulary),
+            take=[*_take_rows(whole), *_channel_rows(channels, ChannelSource.FILE)],
+            logged=[
+                *_log_rows(whole.entry, vocabulary),
+                *_channel_rows(channels, ChannelSource.LOG),
+                *_pair_rows(pairs_of(session, [clip.id]), clip),
+            ],
             note=plain_text(whole.entry.note) if whole.entry is not None else "",
             files=[_view_file(whole, index) for index in range(len(clip.files))],
             findings=[_view_finding(finding, clip) for finding in whole.findings],
@@ -90,11 +109,30 @@ def _take_rows(whole: WholeClip) -> list[Row]:
         ("Taken at", _say_capture(clip)),
         ("Start timecode", str(clip.start_timecode or "")),
     ]
-    essence = [part.file_id for part in clip.files if part.role is FileRole.ESSENCE]
-    facts = next((whole.facts[key] for key in essence if key in whole.facts), None)
+    # The take's own files come first; where only a proxy of it is there, that is what can be told of.
+    watched = [part.file_id for role in _WATCHED for part in clip.files if part.role is role]
+    facts = next((whole.facts[key] for key in watched if key in whole.facts), None)
     if facts is not None:
+        rows += [("Timecode from", _say_timecode(facts)), ("Stamp", _say_stamp(clip, facts))]
         rows += _facts_rows(facts)
     return [(label, one_line(text)) for label, text in rows if text]
+
+
+def _say_timecode(facts: TakeFacts) -> str:
+    """Where it stood, and what the file's own last field counts where that can be read in two ways."""
+    counts = facts.more.get("timecode_counts")
+    return _join(facts.timecode_source, f"its last field counts {counts}" if counts else "")
+
+
+def _say_stamp(clip: Clip, facts: TakeFacts) -> str:
+    """The stamp as the file has it, the rule it was read by, and what was added: the way to the time."""
+    correction = dt.timedelta(milliseconds=clip.shot_correction_ms)
+    return _join(
+        facts.recorded_raw,
+        clip.shot_source,
+        f"read as {READ_AS_WORDS.get(clip.shot_read_as, clip.shot_read_as)}" if clip.shot_read_as else "",
+        f"corrected by {tell_span(correction)}" if correction else "",
+    )
 
 
 def _facts_rows(facts: TakeFacts) -> list[Row]:
@@ -136,6 +174,30 @@ def _log_rows(entry: LogEntry | None, vocabulary: Vocabulary) -> list[Row]:
         ("Tags", ", ".join(tag.name for tag in entry.tags)),
     ]
     return [(label, one_line(text)) for label, text in rows if text]
+
+
+def _channel_rows(channels: Sequence[Channel], source: ChannelSource) -> list[Row]:
+    """Who is on which channel, as it was logged or as the file's track names suggest."""
+    said = [
+        (one.channel, _join(one.track, one.microphone or one.kind, one.person))
+        for one in channels
+        if one.source == source.value
+    ]
+    return [(f"Channel {channel}", one_line(text)) for channel, text in said if text]
+
+
+def _pair_rows(pairs: Sequence[PairRow], clip: Clip) -> list[Row]:
+    """Which sound belongs to this picture, or which picture to this sound."""
+    return [
+        (
+            "In sync with",
+            one_line(
+                f"{one.sound if one.picture_id == clip.id else one.picture}: the picture begins "
+                f"{one.offset_text} into the sound ({one.state}, confidence {one.confidence:.2f})"
+            ),
+        )
+        for one in pairs
+    ]
 
 
 def _view_file(whole: WholeClip, index: int) -> FileView:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import heapq
 from dataclasses import dataclass
 from typing import Annotated
 
@@ -13,12 +13,13 @@ from api.errors import status_of
 from api.pages.cards import show_cards
 from api.pages.pointer import Pointer, point_at
 from api.pages.site import SiteDep, link, list_productions
-from shared.catalogue.facets import FacetValue, facets
+from shared.catalogue.facets import FacetValue
 from shared.catalogue.log import production_vocabulary
 from shared.catalogue.productions import find_production
-from shared.catalogue.search import Cursor, find_clips
+from shared.catalogue.search import Cursor
 from shared.db import reading
 from shared.errors import QueryError
+from shared.facets.state import FacetCounts
 from shared.query import Exactly, Match, render_query
 from shared.query import Query as ParsedQuery
 
@@ -74,8 +75,10 @@ def show_find(
         found = find_production(session, production)
         vocabulary = production_vocabulary(session, found, service.vocabulary)
         try:
-            page = find_clips(session, found, q, vocabulary, limit=SHOWN_ON_A_PAGE, after=cursor)
-            counted = facets(session, found, q, vocabulary)
+            counted = service.facets.count(found, q, vocabulary, fields=SHOWN_FACETS)
+            page = service.facets.find_page(
+                session, found, q, vocabulary, limit=SHOWN_ON_A_PAGE, after=cursor
+            )
         except QueryError as error:
             shown = FoundError(error.message, error.remedy or "", point_at(error.query, error.column))
             return site.render(
@@ -99,22 +102,21 @@ def show_find(
             error=None,
             total=page.total,
             cards=cards,
-            facets=_facet_links(found.slug, q, page.total, counted),
+            facets=_facet_links(found.slug, q, counted),
             next=page.next and link("/find", production=found.slug, q=q, after=page.next),
         )
 
 
-def _facet_links(
-    production: str, q: str, total: int, counted: Mapping[str, Sequence[FacetValue]]
-) -> list[tuple[str, list[FacetLink]]]:
+def _facet_links(production: str, q: str, counted: FacetCounts) -> list[tuple[str, list[FacetLink]]]:
     """By field its most frequent values, each as the query with this value added.
 
     A value that all clips have narrows nothing down and is left out.
     """
     shown = []
-    for field in SHOWN_FACETS:
-        narrowing = [one for one in counted.get(field, ()) if one.count < total]
-        most = sorted(narrowing, key=lambda one: -one.count)[:SHOWN_OF_A_FACET]
+    for field, values in counted.fields.items():
+        narrowing = [one for one in values if one.count < counted.total]
+        most = heapq.nlargest(SHOWN_OF_A_FACET, narrowing, key=lambda one: one.count)
+        picked = {one.value for one in most}
         links = [
             FacetLink(
                 _say_value(field, one),
@@ -122,7 +124,7 @@ def _facet_links(
                 link("/find", production=production, q=narrowed(q, field, one.value)),
             )
             for one in narrowing
-            if one in most
+            if one.value in picked
         ]
         if links:
             shown.append((_say_field(field), links))

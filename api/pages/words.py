@@ -32,6 +32,13 @@ CERTAINTY_WORDS = {
     "file": "from the file's own date",
     "none": "",
 }
+# By which rule the digits of a stamp were read: see shared/when.py, Moment.
+READ_AS_WORDS = {
+    "stated": "it says itself",
+    "local": "the wall clock of the production's zone",
+    "utc": "UTC",
+    "file": "the file's own time",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +88,8 @@ def say_standing(copies: ReelCopies, refusals: Sequence[str] = ()) -> Standing:
     lines += [_say_destination(one, copies) for one in copies.at if one not in whole]
     if copies.unreadable:
         lines.append(f"{say_count(copies.unreadable, 'file')} could not be read from the card.")
+    if copies.unread:
+        lines.append(f"{say_count(copies.unread, 'file')} found on the card, and not read yet.")
     if not copies.files:
         lines.append("No file is recorded.")
     if len(whole) < ENOUGH_COPIES:
@@ -89,17 +98,22 @@ def say_standing(copies: ReelCopies, refusals: Sequence[str] = ()) -> Standing:
         )
     elif refusals:
         lines.append(f"Keep the card, its last offload said: {refusals[0].partition(': ')[0]}.")
-    sound = len(whole) >= ENOUGH_COPIES and not copies.unreadable and not refusals
+    lacking = copies.unreadable or copies.unread
+    sound = len(whole) >= ENOUGH_COPIES and not lacking and not refusals
     return Standing(sound, tuple(lines))
 
 
 def _is_whole(one: CopiesAt, copies: ReelCopies) -> bool:
-    return 0 < one.verified == copies.files - copies.unreadable
+    return 0 < one.verified == _readable(copies)
+
+
+def _readable(copies: ReelCopies) -> int:
+    return copies.files - copies.unreadable - copies.unread
 
 
 def _all_files(copies: ReelCopies) -> str:
-    readable = copies.files - copies.unreadable
-    if copies.unreadable:
+    readable = _readable(copies)
+    if readable < copies.files:
         return f"The other {say_count(readable, 'file')}"
     return "The one file" if readable == 1 else f"All {say_count(readable, 'file')}"
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
 from shared.models import Copy, CopyState, Destination, File, Offload
@@ -26,20 +26,28 @@ class CopiesAt:
 
 @dataclass(frozen=True, slots=True)
 class ReelCopies:
-    """One reel at all of them. `unreadable`: files the card did not give; they have no copy to count."""
+    """One reel at all of them. `unreadable`: files the card did not give; `unread`: files that an offload
+    found on the card and never came to read. Neither have a copy to count."""
 
     files: int
     bytes: int
     unreadable: int
     at: tuple[CopiesAt, ...]
+    unread: int = 0
 
 
 def count_copies(session: Session, reel_ids: Sequence[int]) -> dict[int, ReelCopies]:
     """For each of these reels. A file without a row at one of the reel's destinations is missing there."""
     files = {
-        reel_id: (count, size or 0, count - readable)
-        for reel_id, count, size, readable in session.execute(
-            select(File.reel_id, func.count(), func.sum(File.size), func.count(File.digest))
+        reel_id: (count, size or 0, failed, count - read - failed)
+        for reel_id, count, size, read, failed in session.execute(
+            select(
+                File.reel_id,
+                func.count(),
+                func.sum(File.size),
+                func.count(File.digest),
+                func.count(case((File.digest.is_(None), File.problem))),
+            )
             .where(File.reel_id.in_(reel_ids))
             .group_by(File.reel_id)
         )
@@ -59,9 +67,10 @@ def count_copies(session: Session, reel_ids: Sequence[int]) -> dict[int, ReelCop
         states[reel_id][destination_id][state] = count
     counted = {}
     for reel_id in reel_ids:
-        count, size, unreadable = files.get(reel_id, (0, 0, 0))
-        at = (_copies_at(names[key], count - unreadable, found) for key, found in states[reel_id].items())
-        counted[reel_id] = ReelCopies(count, size, unreadable, tuple(at))
+        count, size, unreadable, unread = files.get(reel_id, (0, 0, 0, 0))
+        read = count - unreadable - unread
+        at = (_copies_at(names[key], read, found) for key, found in states[reel_id].items())
+        counted[reel_id] = ReelCopies(count, size, unreadable, tuple(at), unread)
     return counted
 
 

@@ -14,6 +14,7 @@ from typing import Any
 
 from api.report import words
 from api.report.words import clean
+from shared.catalogue.reels import TURNED_AWAY
 from shared.models import Card, Offload, OffloadState, Production, Reel
 
 UNKNOWN = "not recorded"
@@ -32,6 +33,17 @@ class DestinationLine:
     missing: int
     read_back: str
     stopped: str | None
+
+    @property
+    def sound(self) -> bool:
+        return not (self.stopped or self.differs or self.missing)
+
+    @property
+    def state(self) -> str:
+        """In words, below the folder."""
+        if self.stopped:
+            return f"Stopped: {self.stopped}"
+        return "Complete: every file is verified here" if self.sound else "Not complete"
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +108,10 @@ class OffloadSheet:
     def title(self) -> str:
         return f"Offload of reel {self.reel}"
 
+    @property
+    def no_problem(self) -> bool:
+        return not self.problems and all(one.junk for one in self.left_out)
+
 
 def read_sheet(offload: Offload) -> OffloadSheet:
     """The sheet of an offload; its session must be open, as reel, card and camera are read through it."""
@@ -107,6 +123,10 @@ def read_sheet(offload: Offload) -> OffloadSheet:
     destinations = _destinations(report)
     numbers = {one.name: one.number for one in destinations}
     files = tuple(_file(one, numbers) for one in _rows(report, "files"))
+    left_out = tuple(_left_out(one) for one in _rows(report, "left_out"))
+    told = {(one.path, one.reason) for one in left_out}  # in a list of their own, once is enough
+    rows = _rows(report, "problems")
+    rows = [one for one in rows if one.get("kind") != "card" or _told(one) not in told]
     return OffloadSheet(
         id=offload.id,
         reel=clean(reel.name),
@@ -118,9 +138,9 @@ def read_sheet(offload: Offload) -> OffloadSheet:
         verdict=_verdict(offload, report, production, ended, zone),
         facts=tuple(_facts(offload, report, started, ended, zone, files)),
         destinations=destinations,
-        problems=tuple(_problem(one) for one in _rows(report, "problems")),
+        problems=tuple(_problem(one) for one in rows),
         warnings=tuple(clean(_text(one)) for one in _list(report, "warnings")),
-        left_out=tuple(_left_out(one) for one in _rows(report, "left_out")),
+        left_out=left_out,
         files=files,
     )
 
@@ -131,6 +151,9 @@ def _stem(reel: Reel, at: dt.datetime) -> str:
 
 
 def _say_state(offload: Offload, report: Mapping[str, Any]) -> str:
+    if TURNED_AWAY in report:
+        reason = clean(_text(report[TURNED_AWAY]))
+        return f"Turned away: {reason}. This offload did nothing; the other one has a report of its own."
     if offload.state is OffloadState.FAILED and not report:
         return (
             "Failed. This offload was ended by an error or killed before it could account for its files. "
@@ -260,6 +283,10 @@ def _problem(one: Mapping[str, Any]) -> ProblemLine:
         clean(_text(one.get("message"))),
         clean(_text(one.get("remedy"))),
     )
+
+
+def _told(problem: Mapping[str, Any]) -> tuple[str, str]:
+    return clean(_text(problem.get("path"))), clean(_text(problem.get("message")))
 
 
 def _left_out(one: Mapping[str, Any]) -> LeftOutLine:

@@ -95,11 +95,9 @@ def _draw_destinations(pages: Pages, sheet: OffloadSheet) -> None:
     for one in sheet.destinations:
         counts = (words.say_number(n) for n in (one.verified, one.kept, one.differs, one.missing))
         said = (f"{one.number}", one.folder or one.name, *counts, one.read_back)
-        bad = bool(one.stopped or one.differs or one.missing)
-        pages.row([(cell, part, INK) for cell, part in zip(cells, said, strict=True)], marked=bad)
-        if one.stopped:
-            pages.paragraph(f"Stopped: {one.stopped}", text, _SMALL, x=LEFT + 18, width=WIDTH - 18)
-            pages.skip(2)
+        pages.row([(cell, part, INK) for cell, part in zip(cells, said, strict=True)], marked=not one.sound)
+        pages.paragraph(one.state, text, _SMALL, x=LEFT + 18, width=WIDTH - 18)
+        pages.skip(2)
     pages.repeat(None)
     pages.rule(pages.y)
     pages.skip(4)
@@ -110,7 +108,7 @@ def _draw_destinations(pages: Pages, sheet: OffloadSheet) -> None:
 def _draw_problems(pages: Pages, sheet: OffloadSheet) -> None:
     faces = pages.faces
     _heading(pages, "Problems")
-    if not sheet.problems:
+    if sheet.no_problem:
         pages.paragraph("None is recorded.", faces.text, _TEXT)
     for one in sheet.problems[:MOST_PROBLEMS]:
         # The first line with its bar stands with the next, whatever is left of the page.

@@ -22,6 +22,7 @@ STATE_WORDS = {
 }
 ALGORITHM_WORDS = {
     "xxh128": "XXH3, 128 bits (xxh128)",
+    "xxh3": "XXH3, 64 bits (xxh3)",
     "xxh64": "XXH64 (xxh64)",
     "md5": "MD5 (md5)",
     "sha1": "SHA-1 (sha1)",
@@ -33,7 +34,14 @@ COPY_WORDS = {
     "differs": "differs from the card",
     "missing": "missing",
 }
-KIND_WORDS = {"card": "Card", "destination": "Destination", "copy": "Copy", "media": "Media"}
+KIND_WORDS = {
+    "card": "Card",
+    "destination": "Destination",
+    "copy": "Copy",
+    "manifest": "Hash list",
+    "media": "Media",
+    "note": "Note",
+}
 READ_BACK_WORDS = {"medium": "from the medium", "memory possible": "perhaps from memory"}
 
 

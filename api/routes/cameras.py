@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Path
+from fastapi import APIRouter, Path, Request, Response
 
-from api.deps import ProductionName, ServiceDep
+from api.deps import AfterName, Limit, ProductionName, ServiceDep
+from api.fields import Fields, select_fields
+from api.paging import cut_page, next_link
 from api.schemas.base import Listing
 from api.schemas.kit import Camera, camera_shape
 from shared.catalogue.productions import find_camera, find_production
@@ -16,10 +18,20 @@ from shared.errors import NotFoundError
 router = APIRouter(prefix="/cameras", tags=["kit"])
 
 
-@router.get("", summary="List a production's cameras", responses={404: {}})
-def list_cameras(service: ServiceDep, production: ProductionName = None) -> Listing[Camera]:
+@router.get("", summary="List a production's cameras", response_model=Listing[Camera], responses={404: {}})
+def list_cameras(
+    service: ServiceDep,
+    request: Request,
+    production: ProductionName = None,
+    limit: Limit = 100,
+    after: AfterName = None,
+    fields: Fields = None,
+) -> Listing[Camera] | Response:
     with reading(service.sessions) as session:
-        return Listing(items=[camera_shape(row) for row in find_production(session, production).cameras])
+        cameras = find_production(session, production).cameras
+        rows, last = cut_page(cameras, lambda row: row.letter, limit=limit, after=after)
+        page = Listing[Camera](items=[camera_shape(row) for row in rows], next=next_link(request, last))
+    return select_fields(page, fields)
 
 
 @router.get("/{letter}", summary="Read one camera", responses={404: {}})

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Query, Request, Response
 
 from api.deps import Limit, ProductionName, RowId, ServiceDep
+from api.fields import Fields, select_fields
 from api.paging import next_link
 from api.reads.clips import read_clip, read_finding_codes, read_stills
-from api.schemas.clips import Clip, ClipPage, Facets, FacetValue, clip_shape, clip_summary
-from shared.catalogue.facets import facets
+from api.schemas.clips import Clip, ClipPage, clip_shape, clip_summary
+from shared.catalogue.excerpts import read_excerpts
 from shared.catalogue.log import production_vocabulary
 from shared.catalogue.productions import find_production
-from shared.catalogue.search import Cursor, find_clips
+from shared.catalogue.search import Cursor, Order, find_clips
 from shared.db import reading
 from shared.query import LONGEST_QUERY
 
@@ -31,8 +32,19 @@ AfterClip = Annotated[
     str | None, Query(max_length=64, description="Go on after this place; `next` of the page before has it.")
 ]
 
+ClipOrder = Annotated[
+    Order,
+    Query(description="`time`: as shot. `best`: words that were logged, good ratings and late days first."),
+]
+WithExcerpts = Annotated[bool, Query(description="Show of each clip where the query's words stand.")]
 
-@router.get("", summary="Find clips, in the order in which they were shot", responses={404: {}})
+
+@router.get(
+    "",
+    summary="Find clips, in the order in which they were shot or with the likeliest first",
+    response_model=ClipPage,
+    responses={404: {}},
+)
 def list_clips(
     service: ServiceDep,
     request: Request,
@@ -40,16 +52,20 @@ def list_clips(
     production: ProductionName = None,
     limit: Limit = 100,
     after: AfterClip = None,
-) -> ClipPage:
+    fields: Fields = None,
+    order: ClipOrder = Order.TIME,
+    excerpts: WithExcerpts = False,
+) -> ClipPage | Response:
     cursor = Cursor.parse(after) if after is not None else None
     with reading(service.sessions) as session:
         found = find_production(session, production)
         vocabulary = production_vocabulary(session, found, service.vocabulary)
-        page = find_clips(session, found, q, vocabulary, limit=limit, after=cursor)
+        page = find_clips(session, found, q, vocabulary, limit=limit, after=cursor, order=order)
         ids = [clip.id for clip in page.clips]
         stills = read_stills(session, ids)
         findings = read_finding_codes(session, ids)
-        return ClipPage(
+        why = read_excerpts(session, ids, q, vocabulary) if excerpts else {}
+        answer = ClipPage(
             items=[
                 clip_summary(
                     clip,
@@ -57,26 +73,14 @@ def list_clips(
                     stills.get(clip.id, ()),
                     findings.get(clip.id, ()),
                     service.settings.stills_folder,
+                    why.get(clip.id, ()),
                 )
                 for clip in page.clips
             ],
             next=next_link(request, page.next),
             total=page.total,
         )
-
-
-@router.get("/facets", summary="Count the clips found by each value of each field", responses={404: {}})
-def read_facets(service: ServiceDep, q: QueryText = "", production: ProductionName = None) -> Facets:
-    with reading(service.sessions) as session:
-        found = find_production(session, production)
-        vocabulary = production_vocabulary(session, found, service.vocabulary)
-        counted = facets(session, found, q, vocabulary)
-    return Facets(
-        fields={
-            field: [FacetValue(value=one.value, label=one.label, count=one.count) for one in values]
-            for field, values in counted.items()
-        }
-    )
+    return select_fields(answer, fields)
 
 
 @router.get("/{id}", summary="Read one clip with everything known of it", responses={404: {}})

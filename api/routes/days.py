@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Path, Response
+from fastapi import APIRouter, Path, Query, Request, Response
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from api.deps import ProductionName, ServiceDep
+from api.deps import Limit, ProductionName, ServiceDep
 from api.errors import PreconditionFailedError
 from api.etags import IfMatch, IfNoneMatch, check_if_match, is_known
+from api.fields import Fields, select_fields
+from api.paging import next_link, read_page
 from api.schemas.base import Listing
 from api.schemas.productions import Day, DayBody, day_shape, day_tag
 from shared.catalogue.productions import find_day, find_production, set_day
@@ -22,12 +24,25 @@ router = APIRouter(prefix="/days", tags=["days"])
 DayNumber = Annotated[int, Path(ge=1, le=999_999, description="Shooting days count from 1.")]
 
 
-@router.get("", summary="List a production's shooting days", responses={404: {}})
-def list_days(service: ServiceDep, production: ProductionName = None) -> Listing[Day]:
+@router.get("", summary="List a production's shooting days", response_model=Listing[Day], responses={404: {}})
+def list_days(
+    service: ServiceDep,
+    request: Request,
+    production: ProductionName = None,
+    limit: Limit = 100,
+    after: Annotated[
+        int | None, Query(ge=0, le=999_999, description="Go on after the day of this number.")
+    ] = None,
+    fields: Fields = None,
+) -> Listing[Day] | Response:
     with reading(service.sessions) as session:
         found = find_production(session, production)
+        rows = select(ShootingDay).where(ShootingDay.production_id == found.id)
+        days, last = read_page(session, rows, ShootingDay.number, limit=limit, after=after)
         counts = _count_clips(session, found)
-        return Listing(items=[day_shape(day, counts.get(day.id, 0)) for day in found.days])
+        items = [day_shape(day, counts.get(day.id, 0)) for day in days]
+        page = Listing[Day](items=items, next=next_link(request, last))
+    return select_fields(page, fields)
 
 
 @router.get("/{number}", summary="Read one shooting day", responses={404: {}})

@@ -6,6 +6,7 @@ from fastapi import APIRouter, Request, Response
 from sqlalchemy import select
 
 from api.deps import AfterId, Limit, ServiceDep
+from api.fields import Fields, select_fields
 from api.paging import next_link, read_page
 from api.schemas import work
 from api.schemas.base import Listing
@@ -21,10 +22,18 @@ from shared.models import RequestKind
 router = APIRouter(prefix="/handovers", tags=["hand-overs"])
 
 
-@router.get("", summary="List the hand-overs that were asked for, the latest first")
+@router.get(
+    "",
+    summary="List the hand-overs that were asked for, the latest first",
+    response_model=Listing[work.Request],
+)
 def list_handovers(
-    service: ServiceDep, request: Request, limit: Limit = 100, after: AfterId = None
-) -> Listing[work.Request]:
+    service: ServiceDep,
+    request: Request,
+    limit: Limit = 100,
+    after: AfterId = None,
+    fields: Fields = None,
+) -> Listing[work.Request] | Response:
     with reading(service.sessions) as session:
         found, last = read_page(
             session,
@@ -34,7 +43,9 @@ def list_handovers(
             after=after,
             newest_first=True,
         )
-        return Listing(items=[work.request_shape(row) for row in found], next=next_link(request, last))
+        items = [work.request_shape(row) for row in found]
+        page = Listing[work.Request](items=items, next=next_link(request, last))
+    return select_fields(page, fields)
 
 
 @router.post(

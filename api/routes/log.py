@@ -5,19 +5,18 @@ from __future__ import annotations
 from fastapi import APIRouter, Response
 from sqlalchemy import select
 
-from api.deps import RowId, ServiceDep
+from api.deps import CallerDep, RowId, ServiceDep
 from api.etags import IfMatch, IfNoneMatch, check_if_match, is_known, version_tag
 from api.reads.clips import check_clip
 from api.schemas.log import LogEntry, LogPatch, changes_of, entry_shape
 from shared import models
-from shared.catalogue.log import apply_changes, production_vocabulary
+from shared.catalogue.editing import edit_clips
+from shared.catalogue.log import production_vocabulary
 from shared.catalogue.search import read_entries
 from shared.db import reading, writing
 from shared.errors import NotFoundError
 
 router = APIRouter(prefix="/clips/{id}/log", tags=["log"])
-
-EDITED_BY = "api"
 
 
 @router.get(
@@ -46,7 +45,12 @@ def read_log(
     responses={404: {}, 412: {}, 428: {}},
 )
 def patch_log(
-    service: ServiceDep, id: RowId, patch: LogPatch, response: Response, if_match: IfMatch = None
+    service: ServiceDep,
+    id: RowId,
+    patch: LogPatch,
+    response: Response,
+    caller: CallerDep,
+    if_match: IfMatch = None,
 ) -> LogEntry:
     with writing(service.sessions) as session:
         # The clip's row is locked, not the entry's: an entry may not be there yet.
@@ -58,7 +62,7 @@ def patch_log(
         vocabulary = production_vocabulary(session, clip.production, service.vocabulary)
         changes = changes_of(patch, vocabulary)
         if changes:
-            apply_changes(session, clip.production, [id], changes, vocabulary, EDITED_BY)
+            edit_clips(session, clip.production, [id], changes, vocabulary, caller.name)
         entry = entry_shape(read_entries(session, [id]).get(id))
         response.headers["ETag"] = version_tag(entry.version)
         return entry

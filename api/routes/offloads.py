@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session, contains_eager, joinedload
 from starlette.responses import StreamingResponse
 
 from api.deps import AfterId, Limit, ProductionName, RowId, Service, ServiceDep
+from api.fields import Fields, select_fields
 from api.paging import next_link, read_page
 from api.report import CONTENT_POLICY, OffloadSheet, draw_pdf, read_sheet, render_html
 from api.schemas import work
@@ -44,14 +45,20 @@ _PDF: dict[int | str, dict[str, Any]] = {
 }
 
 
-@router.get("", summary="List a production's offloads, the latest first", responses={404: {}})
+@router.get(
+    "",
+    summary="List a production's offloads, the latest first",
+    response_model=Listing[OffloadSummary],
+    responses={404: {}},
+)
 def list_offloads(
     service: ServiceDep,
     request: Request,
     production: ProductionName = None,
     limit: Limit = 100,
     after: AfterId = None,
-) -> Listing[OffloadSummary]:
+    fields: Fields = None,
+) -> Listing[OffloadSummary] | Response:
     with reading(service.sessions) as session:
         found = find_production(session, production)
         rows, last = read_page(
@@ -65,7 +72,9 @@ def list_offloads(
             after=after,
             newest_first=True,
         )
-        return Listing(items=[offload_summary(row) for row in rows], next=next_link(request, last))
+        items = [offload_summary(row) for row in rows]
+        page = Listing[OffloadSummary](items=items, next=next_link(request, last))
+    return select_fields(page, fields)
 
 
 @router.get("/{id}", summary="Read one offload with its report", responses={404: {}})

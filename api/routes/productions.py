@@ -8,6 +8,7 @@ from fastapi import APIRouter, Path, Request, Response
 from sqlalchemy import select
 
 from api.deps import AfterId, Limit, ServiceDep
+from api.fields import Fields, select_fields
 from api.paging import next_link, read_page
 from api.schemas.base import Listing
 from api.schemas.productions import NewProduction, Production, production_shape
@@ -19,10 +20,14 @@ from shared.timecode import Rate
 router = APIRouter(prefix="/productions", tags=["productions"])
 
 
-@router.get("", summary="List productions, the latest first")
+@router.get("", summary="List productions, the latest first", response_model=Listing[Production])
 def list_productions(
-    service: ServiceDep, request: Request, limit: Limit = 100, after: AfterId = None
-) -> Listing[Production]:
+    service: ServiceDep,
+    request: Request,
+    limit: Limit = 100,
+    after: AfterId = None,
+    fields: Fields = None,
+) -> Listing[Production] | Response:
     with reading(service.sessions) as session:
         rows, last = read_page(
             session,
@@ -32,7 +37,9 @@ def list_productions(
             after=after,
             newest_first=True,
         )
-        return Listing(items=[production_shape(row) for row in rows], next=next_link(request, last))
+        items = [production_shape(row) for row in rows]
+        page = Listing[Production](items=items, next=next_link(request, last))
+    return select_fields(page, fields)
 
 
 @router.get("/{production}", summary="Read one production", responses={404: {}})

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Request, Response
 from sqlalchemy import select
 from sqlalchemy.orm import joinedload
 
 from api.deps import AfterId, Limit, ProductionName, RowId, ServiceDep
+from api.fields import Fields, select_fields
 from api.paging import next_link, read_page
 from api.reads.copies import count_copies
 from api.schemas.base import Listing
@@ -25,14 +26,20 @@ _WITH_ALL = (
 )
 
 
-@router.get("", summary="List a production's reels with how their copies stand", responses={404: {}})
+@router.get(
+    "",
+    summary="List a production's reels with how their copies stand",
+    response_model=Listing[Reel],
+    responses={404: {}},
+)
 def list_reels(
     service: ServiceDep,
     request: Request,
     production: ProductionName = None,
     limit: Limit = 100,
     after: AfterId = None,
-) -> Listing[Reel]:
+    fields: Fields = None,
+) -> Listing[Reel] | Response:
     with reading(service.sessions) as session:
         found = find_production(session, production)
         rows, last = read_page(
@@ -43,7 +50,9 @@ def list_reels(
             after=after,
         )
         copies = count_copies(session, [row.id for row in rows])
-        return Listing(items=[reel_shape(row, copies[row.id]) for row in rows], next=next_link(request, last))
+        items = [reel_shape(row, copies[row.id]) for row in rows]
+        page = Listing[Reel](items=items, next=next_link(request, last))
+    return select_fields(page, fields)
 
 
 @router.get("/{id}", summary="Read one reel with how its copies stand", responses={404: {}})

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
+import re
 from typing import Annotated, Any, Generic, TypeVar
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from shared.names import display
 from shared.words import find_unusable
@@ -30,6 +32,16 @@ def _refuse_unusable(text: str) -> str:
     return text
 
 
+def _only_iso_date(value: object) -> object:
+    """A number would be taken as seconds since 1970."""
+    if isinstance(value, str) and not re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value, re.ASCII):
+        raise ValueError("is no date such as 2026-05-12")
+    if not isinstance(value, str | dt.date):
+        raise ValueError("must be text, such as 2026-05-12")
+    return value
+
+
+IsoDate = Annotated[dt.date, BeforeValidator(_only_iso_date)]
 UsableText = Annotated[str, AfterValidator(_refuse_unusable)]
 
 

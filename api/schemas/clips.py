@@ -14,7 +14,8 @@ from api.reads.stills import still_link
 from api.schemas.base import Listing, Shape, shown, shown_json
 from api.schemas.log import LogEntry, entry_shape
 from shared import models
-from shared.catalogue.clip_rows import length_text, seconds_text
+from shared.catalogue.clip_rows import length_text, real_seconds_text, seconds_text
+from shared.catalogue.excerpts import Excerpt as FoundExcerpt
 from shared.models import ClipMedia, CopyState, FileRole, Severity, StillKind
 
 
@@ -58,6 +59,9 @@ class ClipSummary(Shape):
     date: dt.date | None = Field(description="Of the shooting day.")
     shot_at: dt.datetime | None = Field(description="Start of the recording; null: not known.")
     shot_certainty: str = Field(description="How sure that is.")
+    shot_source: str = Field(description="The stamp it was read from.", examples=["movie header: start"])
+    shot_read_as: str = Field(description="The rule its digits were read by: stated, local, utc or file.")
+    shot_correction_ms: int = Field(description="What was added to it: true minus shown.")
     rate: str | None = Field(
         description="Frames a second, exact; of a sound-only clip its sampling rate.",
         examples=["25", "30000/1001"],
@@ -72,12 +76,29 @@ class ClipSummary(Shape):
     start: str | None = Field(description="Start timecode.", examples=["10:00:00:00"])
     length: str | None = Field(description="Length as timecode; of sound in seconds.")
     seconds: str | None = Field(description="Length rounded to a millisecond: a label, not for reckoning.")
+    real_seconds: str | None = Field(description="How long the taking took, in the same way.")
     log: LogEntry
     findings: list[str] = Field(description="Codes of the findings that nobody has dismissed.")
     stills: list[Still]
 
 
-class ClipPage(Listing[ClipSummary]):
+class Piece(Shape):
+    text: str = Field(description="Plain text, as it was written; whoever shows it escapes it.")
+    hit: bool = Field(description="Whether this is what the query looked for.")
+
+
+class Excerpt(Shape):
+    """A part of one text of a clip, in pieces; "…" stands where it was cut."""
+
+    field: str = Field(examples=["note"], description="Of which text: note, subject, tag, moment, file …")
+    pieces: list[Piece]
+
+
+class FoundClip(ClipSummary):
+    excerpts: list[Excerpt] = Field(description="Where the query's words stand, if that was asked for.")
+
+
+class ClipPage(Listing[FoundClip]):
     total: int = Field(description="How many clips the query finds on all pages together.")
 
 
@@ -127,6 +148,8 @@ class TakeFacts(Shape):
 
 
 class ClipFile(Shape):
+    id: int
+    content: str = Field(description="Address of its bytes, as long as a copy of it is at hand.")
     path: str = Field(description="On the card.")
     role: FileRole
     size: int
@@ -158,7 +181,9 @@ class FacetValue(Shape):
 
 
 class Facets(Shape):
-    fields: dict[str, list[FacetValue]]
+    total: int = Field(description="How many clips the query finds.")
+    fields: dict[str, list[FacetValue]] = Field(description="Values that occur among them, by field.")
+    left_out: dict[str, int] = Field(description="How many values were left out, by field; see `most`.")
 
 
 def clip_summary(
@@ -167,8 +192,15 @@ def clip_summary(
     stills: Sequence[models.Still],
     findings: Sequence[str],
     stills_folder: Path,
-) -> ClipSummary:
-    return ClipSummary(**_summary_values(row, entry, stills, findings, stills_folder))
+    excerpts: Sequence[FoundExcerpt] = (),
+) -> FoundClip:
+    return FoundClip(
+        **_summary_values(row, entry, stills, findings, stills_folder),
+        excerpts=[
+            Excerpt(field=one.field, pieces=[Piece(text=shown(p.text), hit=p.hit) for p in one.pieces])
+            for one in excerpts
+        ],
+    )
 
 
 def clip_shape(whole: WholeClip, stills_folder: Path) -> Clip:
@@ -233,6 +265,9 @@ def _summary_values(
         "date": row.day.date if row.day is not None else None,
         "shot_at": row.shot_at,
         "shot_certainty": row.shot_certainty,
+        "shot_source": shown(row.shot_source),
+        "shot_read_as": row.shot_read_as,
+        "shot_correction_ms": row.shot_correction_ms,
         "rate": str(row.per_second) if row.per_second is not None else None,
         "capture_rate": str(row.capture_rate) if row.capture_rate is not None else None,
         "capture_certainty": row.capture_certainty,
@@ -242,6 +277,7 @@ def _summary_values(
         "start": str(timecode) if timecode is not None else None,
         "length": length_text(row),
         "seconds": seconds_text(row),
+        "real_seconds": real_seconds_text(row),
         "log": entry_shape(entry),
         "findings": list(findings),
         "stills": [still_shape(still, stills_folder) for still in stills],
@@ -263,6 +299,8 @@ def _facts_shape(row: models.TakeFacts) -> TakeFacts:
 def _file_shape(part: models.ClipFile, facts: models.TakeFacts | None) -> ClipFile:
     file = part.file
     return ClipFile(
+        id=file.id,
+        content=f"/api/v1/files/{file.id}/content",
         path=shown(file.path),
         role=part.role,
         size=file.size,

@@ -72,6 +72,15 @@ class LogPatch(Shape):
     note: Prose = None
     tags: Annotated[list[TagName], Field(max_length=200)] | None = None
     people: Annotated[list[PersonName], Field(max_length=200)] | None = None
+    day: Annotated[
+        int | None,
+        Field(
+            ge=1,
+            le=100_000,
+            description="The shooting day by its number, whatever the clock says; it stays when clocks are "
+            "corrected. Null gives the clip back to the day of its own time.",
+        ),
+    ] = None
 
 
 def entry_shape(row: models.LogEntry | None) -> LogEntry:
@@ -98,6 +107,8 @@ def changes_of(patch: LogPatch, vocabulary: Vocabulary) -> Sequence[Change]:
         if text and name in TERM_FIELDS:
             text = vocabulary.resolve(name, text).code
         changes.append(SetValue(name, text or None))
+    if "day" in patch.model_fields_set:
+        changes.append(SetValue("day", None if patch.day is None else str(patch.day)))
     if "tags" in patch.model_fields_set:
         changes.append(SetNames("tag", _names(patch.tags or ())))
     if "people" in patch.model_fields_set:

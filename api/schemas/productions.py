@@ -3,12 +3,33 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
+from typing import Annotated
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field, StrictBool, WithJsonSchema
 
 from api.etags import content_tag
-from api.schemas.base import Shape, UsableText
+from api.schemas.base import IsoDate, Shape, UsableText
 from shared import models
+
+_WALL_CLOCK = "([01][0-9]|2[0-3]):[0-5][0-9](:00)?"
+
+
+def _only_text(value: object) -> object:
+    """A number would be taken as seconds since midnight."""
+    if isinstance(value, str) and not re.fullmatch(_WALL_CLOCK, value, re.ASCII):
+        raise ValueError("is no time of day to the minute, such as 04:00")
+    if not isinstance(value, str | dt.time):
+        raise ValueError("must be text, such as 04:00")
+    return value
+
+
+# Not the format `time` of JSON Schema, which has a zone (RFC 3339).
+WallClock = Annotated[
+    dt.time,
+    BeforeValidator(_only_text),
+    WithJsonSchema({"type": "string", "pattern": f"^{_WALL_CLOCK}$", "examples": ["04:00"]}),
+]
 
 
 class Production(Shape):
@@ -20,7 +41,7 @@ class Production(Shape):
     rate: str = Field(description="Edit frame rate, exact.", examples=["25", "30000/1001"])
     drop_frame: bool
     zone: str = Field(description="IANA time zone.", examples=["Europe/Copenhagen"])
-    day_starts: dt.time = Field(description="Wall clock hour before which it is still the day before.")
+    day_starts: WallClock = Field(description="Wall clock hour before which it is still the day before.")
     language: str
     created_at: dt.datetime
 
@@ -30,9 +51,9 @@ class NewProduction(Shape):
     rate: UsableText = Field(
         default="25", max_length=20, description="23.976, 25, 29.97 or an exact fraction."
     )
-    drop_frame: bool = False
+    drop_frame: StrictBool = False
     zone: UsableText = Field(max_length=64, examples=["Europe/Copenhagen"])
-    day_starts: dt.time = Field(default=dt.time(4), description="To the minute, without a zone.")
+    day_starts: WallClock = Field(default=dt.time(4), description="To the minute, without a zone.")
     language: UsableText = Field(default="en", min_length=2, max_length=16)
 
 
@@ -46,7 +67,7 @@ class Day(Shape):
 
 
 class DayBody(Shape):
-    date: dt.date
+    date: IsoDate
     goal: UsableText = Field(default="", max_length=20_000)
 
 

@@ -36,6 +36,7 @@ class Reel(Shape):
     files: int
     bytes: int
     unreadable: int = Field(description="Files that could not be read from the card.")
+    unread: int = Field(description="Files that an offload found on the card and has not read yet.")
     copies: list[DestinationCopies]
     created_at: dt.datetime
 
@@ -56,7 +57,8 @@ class OffloadSummary(Shape):
 
 class Offload(OffloadSummary):
     report: dict[str, Any] = Field(
-        description="What `rushlight offload --json` printed: reel, files, destinations, problems, verdict. "
+        description="What `rushlight offload --json` printed: reel, files, destinations, problems, verdict; "
+        "empty while it runs and after a kill, `turned_away` alone where another run was at work. "
         "The verdict is of that moment; only a new one can say whether the card may be formatted now."
     )
 
@@ -73,6 +75,7 @@ def reel_shape(row: models.Reel, copies: ReelCopies) -> Reel:
         files=copies.files,
         bytes=copies.bytes,
         unreadable=copies.unreadable,
+        unread=copies.unread,
         copies=_destinations(copies),
         created_at=row.created_at,
     )

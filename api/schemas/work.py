@@ -37,7 +37,7 @@ class OffloadOrder(Shape):
     )
     camera: Annotated[UsableText, Field(min_length=1, max_length=8)] | None = None
     reel: Annotated[UsableText, Field(min_length=1, max_length=32)] | None = None
-    day: Annotated[int, Field(ge=1, le=999_999)] | None = None
+    day: Annotated[int, Field(ge=1, le=999_999, strict=True)] | None = None
     production: Name | None = Field(default=None, description="Without it: the latest.")
 
 

@@ -71,4 +71,4 @@ def common_algorithm(records: Records) -> str | None:
     for record in records:
         names = {found.algorithm for found in record.hashes}
         common = names if common is None else common & names
-    return next((name for name in sorted(common or ()) if name != "xxh3"), None)
+    return min(common or (), default=None)

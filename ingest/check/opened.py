@@ -15,7 +15,7 @@ from ingest.check.places import Target
 from ingest.durable import Disk, lock_folder, on_destination
 from ingest.folders import open_below
 from ingest.mhl import Ignore
-from ingest.mhl.model import CHAIN, FOLDER
+from ingest.own_chain import is_chain
 from shared.errors import DestinationGoneError, ManifestError
 
 Identity = tuple[int, int]  # device and inode
@@ -63,7 +63,7 @@ class OpenFolder:
     def is_own_chain(self, path: str) -> bool:
         """Whether it is the chain of a history that was read and found sound. It came with the card, and
         grows with every generation since; each of its manifests is proven by the C4 in it."""
-        return bool(self.hash_list) and path.split("/")[-2:] == [FOLDER, CHAIN]
+        return bool(self.hash_list) and is_chain(path)
 
     def contradicts(self, path: str, hashes: Mapping[str, str]) -> bool:
         """Whether the hash list has another good hash for the file than these."""

@@ -7,13 +7,10 @@ import mmap
 import os
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
-from typing import cast
-
-import xxhash
 
 from ingest.check.model import FileState
 from ingest.durable import Disk, is_plain_file
-from ingest.hashes import Hasher, make_hasher
+from ingest.hashes import make_hasher
 
 READ_BYTES = 2 * 1024 * 1024
 
@@ -39,13 +36,6 @@ class ReadBack:
 def read_buffer() -> mmap.mmap:
     """Memory to read into: page-aligned, as direct reads demand."""
     return mmap.mmap(-1, READ_BYTES)
-
-
-def hasher_of(algorithm: str) -> Hasher:
-    """As `make_hasher`, and the 64-bit XXH3 that the hash lists of others may hold (appendix D)."""
-    if algorithm == "xxh3":
-        return cast(Hasher, xxhash.xxh3_64())
-    return make_hasher(algorithm)
 
 
 def read_back(
@@ -78,7 +68,7 @@ def read_back(
             disk.sync(handle)
         disk.drop_cache(handle)
         reading = _Reading(disk, handle, buffer, direct, before.st_size)
-        hashers = {algorithm: hasher_of(algorithm) for algorithm in algorithms}
+        hashers = {algorithm: make_hasher(algorithm) for algorithm in algorithms}
         while piece := reading.next():
             for hasher in hashers.values():
                 hasher.update(piece)

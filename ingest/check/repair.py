@@ -21,6 +21,7 @@ from ingest.check.sources import Found, Sources
 from ingest.durable import on_destination
 from ingest.folders import open_below
 from ingest.orders import Problem
+from ingest.own_chain import is_chain
 from shared.catalogue.checks import (
     CopyOutcome,
     FileToRepair,
@@ -41,6 +42,7 @@ from shared.models import CopyState
 from shared.models.base import now
 
 NO_CATALOGUE = "no other copy of it is known: a repair needs the catalogue"
+OWN_CHAIN = "each copy's chain names its own generations, so no other copy can stand in for it"
 NO_HASH = "its hash was never known"
 STOPPED = "the run was ended before it was repaired"
 
@@ -91,6 +93,8 @@ class _Mending(ExitStack):
         """Repair one file. Never raises an AppError: what goes wrong is in the answer."""
         if self._target.holding is None:
             return Repair(False, problem=NO_CATALOGUE)
+        if is_chain(checked.path):
+            return Repair(False, problem=OWN_CHAIN)
         if self._context.control.stopped():
             self._over = self._over or STOPPED
         if self._over is not None:

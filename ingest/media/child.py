@@ -1,8 +1,10 @@
-"""The process that meets hostile files: reads facts and takes stills for a parent, one file after another.
+"""The process that meets hostile files: reads facts, takes stills and measures sound for a parent, one file
+after another.
 
 Run as `python -m ingest.media.child MEMORY_MIB SECONDS`. One JSON object a line comes in on standard input;
-for each, the facts go out on standard output as soon as they are known, and then the whole. Paths travel
-as the hexadecimal of their bytes, since a name on a card need not be text.
+for each, the facts go out on standard output as soon as they are known, and then the whole; for one whose
+task is "sound", its numbers alone. Paths travel as the hexadecimal of their bytes, since a name on a card
+need not be text.
 """
 
 from __future__ import annotations
@@ -31,8 +33,10 @@ def main() -> None:
     probe.load_parser()
     _say(answers, READY)
     for line in requests:
-        signal.alarm(seconds + _GRACE_SECONDS)  # not caught, so it ends the process
-        if not _serve(json.loads(line), answers):
+        request = json.loads(line)
+        allowed = int(request.get("seconds", seconds))
+        signal.alarm(allowed + _GRACE_SECONDS)  # not caught, so it ends the process
+        if not (_serve_sound if request.get("task") == "sound" else _serve)(request, answers):
             return
         signal.alarm(0)
 
@@ -75,6 +79,22 @@ def _serve(request: dict[str, Any], answers: IO[bytes]) -> bool:
         _say(answers, {"done": described.to_json(), "last": True})
         return False
     _say(answers, {"done": described.to_json()})
+    return True
+
+
+def _serve_sound(request: dict[str, Any], answers: IO[bytes]) -> bool:
+    """Measure the sound of one file. False when this process had better not be used again."""
+    from ingest.measure.sound_pass import measure_sound  # loads its libraries while files may be opened
+    from shared.errors import MediaError
+
+    path = Path(os.fsdecode(bytes.fromhex(request["path"])))
+    try:
+        _say(answers, {"sound": measure_sound(path).to_json()})
+    except MediaError as error:
+        _say(answers, {"error": f"The file {error.message}."})
+    except MemoryError:
+        _say(answers, {"error": "Measuring its sound takes more memory than is allowed.", "last": True})
+        return False
     return True
 
 

@@ -17,11 +17,12 @@ import sys
 import threading
 import time
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from ingest.measure.sound_numbers import SoundMeasured
 from ingest.media.facts import FAULT, Described, Noticed
 from shared.errors import MediaError
 from shared.settings import Settings
@@ -32,6 +33,7 @@ _FILES_PER_CHILD = 256  # parsers leak; a new child now and then costs little
 # Not for a process that reads hostile files: our own settings hold addresses and a token.
 _PRIVATE_PREFIX = "RUSHLIGHT_"
 _PLACEHOLDER_SECONDS = 20
+_LEAST_SPEED = 10  # times real time, at which sound is measured on a machine that is busy
 
 
 class MediaPool:
@@ -87,6 +89,16 @@ class MediaPool:
         }
         return self._executor.submit(self._describe, request)
 
+    def measure_sound(self, path: Path, seconds: float = 0.0) -> Future[SoundMeasured]:
+        """The numbers of all sound in the file at `path`, which lasts about `seconds` (its facts say).
+
+        Whatever the file does, the future gives an answer; `problem` says why there are no numbers in it.
+        It raises MediaError only when no child can be started at all.
+        """
+        allowed = self._limits.seconds + int(max(0.0, seconds) / _LEAST_SPEED)
+        request = {"task": "sound", "path": os.fsencode(path.absolute()).hex(), "seconds": allowed}
+        return self._executor.submit(self._measure_sound, request, allowed)
+
     def child_pids(self) -> list[int]:
         """The processes that run now."""
         with self._lock:
@@ -110,14 +122,29 @@ class MediaPool:
         known = answer.described
         return replace(known, stills=panel.described.stills, noticed=(*known.noticed, what))
 
+    def _measure_sound(self, request: dict[str, Any], seconds: float) -> SoundMeasured:
+        answer = self._ask_sound(request, seconds)
+        if answer.problem is not None and not answer.fresh and not answer.timed_out:
+            answer = self._ask_sound(request, seconds, fresh=True)  # as in `_describe`
+        return replace(answer.sound, problem=answer.problem) if answer.problem else answer.sound
+
+    def _ask_sound(self, request: dict[str, Any], seconds: float, fresh: bool = False) -> _Answer:
+        child = self._start() if fresh else self._take()
+        answer = child.ask_sound(request, seconds)
+        self._put_back(child, answer)
+        return answer
+
     def _ask(self, request: dict[str, Any], seconds: float, fresh: bool = False) -> _Answer:
         child = self._start() if fresh else self._take()
         answer = child.ask(request, seconds)
+        self._put_back(child, answer)
+        return answer
+
+    def _put_back(self, child: _Child, answer: _Answer) -> None:
         if answer.problem is None and not answer.last and child.asked < _FILES_PER_CHILD:
             self._idle.put(child)
         else:
             self._drop(child)
-        return answer
 
     def _take(self) -> _Child:
         """An idle child that lives, or a new one. Raises MediaError."""
@@ -169,6 +196,7 @@ class _Answer:
     fresh: bool = False
     timed_out: bool = False
     last: bool = False
+    sound: SoundMeasured = field(default_factory=SoundMeasured)
 
 
 class _Child:
@@ -211,12 +239,9 @@ class _Child:
 
     def ask(self, request: dict[str, Any], seconds: float) -> _Answer:
         """Have one file described. Never raises for what the file does to the child."""
-        self.asked += 1
         known, told, deadline = Described(None), False, time.monotonic() + seconds
         try:
-            assert self._process.stdin is not None
-            self._process.stdin.write(json.dumps(request).encode() + b"\n")
-            self._process.stdin.flush()
+            self._send(request)
             while (line := self._line(deadline)) is not None:
                 words = json.loads(line)
                 known = _checked(words["done"] if "done" in words else words["facts"], request["stem"])
@@ -226,7 +251,32 @@ class _Child:
         except (OSError, ValueError, KeyError, TypeError, RecursionError):
             pass  # a broken pipe, or an answer that no sound child gives
         timed_out = time.monotonic() >= deadline
-        return _Answer(known, self._death(timed_out), told, self.asked == 1, timed_out)
+        return _Answer(known, self._death(timed_out, seconds), told, self.asked == 1, timed_out)
+
+    def ask_sound(self, request: dict[str, Any], seconds: float) -> _Answer:
+        """Have the sound of one file measured. Never raises for what the file does to the child."""
+        deadline = time.monotonic() + seconds
+        try:
+            self._send(request)
+            if (line := self._line(deadline)) is not None:
+                words = json.loads(line)
+                if "error" in words:
+                    said = "".join(c for c in str(words["error"])[:300] if c.isprintable())
+                    return _Answer(
+                        Described(None), sound=SoundMeasured(problem=said), last=words.get("last") is True
+                    )
+                return _Answer(Described(None), sound=SoundMeasured.from_json(words["sound"]))
+        except (OSError, ValueError, KeyError, TypeError, RecursionError):
+            pass  # as in `ask`
+        timed_out = time.monotonic() >= deadline
+        death = self._death(timed_out, seconds)
+        return _Answer(Described(None), death, fresh=self.asked == 1, timed_out=timed_out)
+
+    def _send(self, request: dict[str, Any]) -> None:
+        self.asked += 1
+        assert self._process.stdin is not None
+        self._process.stdin.write(json.dumps(request).encode() + b"\n")
+        self._process.stdin.flush()
 
     def _line(self, deadline: float) -> bytes | None:
         """One line of the child's, or None: it died, said too much, or the time is up."""
@@ -243,11 +293,11 @@ class _Child:
         line, _, self._unread = self._unread.partition(b"\n")
         return line
 
-    def _death(self, timed_out: bool) -> str:
+    def _death(self, timed_out: bool, seconds: float) -> str:
         """End the child, and say in words why."""
         if timed_out:
             self.kill()
-            return f"Reading this file took longer than {self._limits.seconds} s and was given up."
+            return f"Reading this file took longer than {seconds:.0f} s and was given up."
         try:
             code = self._process.wait(timeout=1)
         except subprocess.TimeoutExpired:

@@ -19,11 +19,12 @@ from av.video.stream import VideoStream
 from ingest.media.facts import WARNING, Facts, Noticed
 from ingest.media.numbers import LARGEST
 from ingest.media.opened import facts_rate, packets_of
-from ingest.media.spacing import Spacing, fit_terms, keeps, measure
+from ingest.media.spacing import USUAL_RATES, Spacing, fit_terms, keeps, measure
 from shared.timecode import MAX_RATE
 
 MOST_SAMPLES = 2_000_000  # of a table: eleven hours at 50 pictures a second
 MOST_PACKETS, MOST_BYTES, MOST_SECONDS = 100_000, 64 * 2**20, 3.0  # read where there is no table
+_AS_NEAR = 2_000_000  # parts; 29.97 itself, as against 30000/1001, is one part in a million away
 # Formats that number their pictures instead of timing them: SMPTE ST 377-1 (edit units), AVI, IEC 61834-2.
 _COUNTING = frozenset(("MXF", "AVI", "DV"))
 
@@ -83,8 +84,11 @@ def prove_rate(facts: Facts, source: InputContainer, stream: VideoStream) -> Rat
 
 
 def _average(stream: VideoStream) -> Fraction | None:
-    average = stream.average_rate
-    return Fraction(average) if average and 0 < average <= MAX_RATE else None
+    """FFmpeg's average, which is the nearest fraction of small terms: the rate in use that it stands for."""
+    if not stream.average_rate or not 0 < stream.average_rate <= MAX_RATE:
+        return None
+    average = Fraction(stream.average_rate)
+    return next((rate for rate in USUAL_RATES if abs(average - rate) * _AS_NEAR <= rate), average)
 
 
 def _table(stream: VideoStream) -> Stamps | None:

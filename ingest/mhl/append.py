@@ -25,7 +25,7 @@ from typing import Literal
 from ingest.durable import Disk, on_destination
 from ingest.mhl.folders import FolderTree
 from ingest.mhl.ignore import is_anchored
-from ingest.mhl.model import FOLDER, Author, Creator, FileRecord, FolderRecord, Reference
+from ingest.mhl.model import FOLDER, Author, Creator, FileHash, FileRecord, FolderRecord, Reference
 from ingest.mhl.rules import shown, why_unrecordable
 from ingest.mhl.scope import Scope, find_scopes, maker, with_actions
 from shared.errors import ManifestError, UsageError
@@ -48,6 +48,7 @@ def append_generation(
     authors: Sequence[Author] = (),
     location: str | None = None,
     on_ignored: Callable[[str], None] | None = None,
+    more_hashes: Callable[[str, str], str | None] | None = None,
 ) -> Path:
     """Write one manifest for `root` and list it in its chain. Returns the manifest's path.
 
@@ -57,7 +58,8 @@ def append_generation(
     `complete`: every file below `root` that is not ignored was hashed in this operation; only then are
     folder hashes given (G 2.5.3), in `algorithm`, which every record must then have. `empty_folders`:
     folders without any file. `on_ignored` is told each path that the history's ignore list leaves out;
-    without it such a record is refused.
+    without it such a record is refused. `more_hashes` is asked, with path and format, for one more hash of a
+    file of which the history has other formats alone; None, or no such function: the record is refused.
 
     Raises ManifestError (a history that can't be relied on, a record that can't be written), UsageError
     (nothing to record, a text that can't be written), ConflictError (another run holds the history),
@@ -76,6 +78,7 @@ def append_generation(
             started_at=started_at,
             tree=FolderTree(algorithm) if complete else None,
             on_ignored=on_ignored,
+            more_hashes=more_hashes,
         )
         for record in files:
             operation.add(record)
@@ -102,11 +105,13 @@ class _Operation:
         started_at: datetime,
         tree: FolderTree | None,
         on_ignored: Callable[[str], None] | None,
+        more_hashes: Callable[[str, str], str | None] | None,
     ) -> None:
         self._scopes = scopes
         self._started_at = started_at
         self._tree = tree
         self._on_ignored = on_ignored
+        self._more_hashes = more_hashes
         self._make = maker(creator, process, None if tree is None else tree.algorithm)
 
     def add(self, record: FileRecord) -> None:
@@ -120,7 +125,8 @@ class _Operation:
         scope = self._nearest(record.path)
         if self._left_out(scope, record.path, folder=False):
             return
-        judged = with_actions(self._within(scope, record), scope.known)
+        inside = self._within(scope, record)
+        judged = with_actions(self._comparable(record.path, inside, scope), scope.known)
         if judged.previous_path is not None:
             scope.known.forget(judged.previous_path)
         scope.writer(self._started_at, self._make).add_file(judged)
@@ -195,6 +201,18 @@ class _Operation:
             )
         self._on_ignored(path)
         return True
+
+    def _comparable(self, path: str, inside: FileRecord, scope: Scope) -> FileRecord:
+        """The record with a hash that the history can judge by, where it has none and one can be had."""
+        good = scope.known.values(inside.path if inside.previous_path is None else inside.previous_path)
+        known = {found.algorithm for found in inside.hashes}
+        if not good or self._more_hashes is None or not known.isdisjoint(good):
+            return inside
+        algorithm = next(iter(good))
+        value = self._more_hashes(path, algorithm)
+        if value is None:
+            return inside
+        return replace(inside, hashes=(*inside.hashes, FileHash(algorithm, value)))
 
     def _within(self, scope: Scope, record: FileRecord) -> FileRecord:
         """The record with paths relative to its history. A rename out of another history is no rename in

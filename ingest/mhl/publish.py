@@ -7,6 +7,7 @@ that is replaced, in one step: a reader finds the old chain or the new one, neve
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import mmap
 import os
@@ -108,14 +109,25 @@ class PartialFile:
     def _read_again(self) -> tuple[str, str, str]:
         """SHA-512 of the front and of the rest, and the C4 of the whole, read past the cache if possible."""
         front, rest, whole = hashlib.sha512(), hashlib.sha512(), hashlib.sha512()
-        handle, _ = self._disk.open_copy(self.name + SUFFIX, at=self._folder)
+        handle, direct = self._disk.open_copy(self.name + SUFFIX, at=self._folder)
         try:
             # One byte more than it should have is read as well, and makes the rest differ.
             size = max(self._disk.size_and_times(handle).st_size, self.length)
             done = 0
             # Page-aligned, as direct reads demand.
             with mmap.mmap(-1, _READ) as memory, memoryview(memory) as buffer:
-                while done < size and (count := self._disk.read_into(handle, buffer)) > 0:
+                while done < size:
+                    try:
+                        count = self._disk.read_into(handle, buffer)
+                    except OSError as error:
+                        if not direct or error.errno != errno.EINVAL:
+                            raise
+                        # This file system opens files for direct reads and then refuses them.
+                        direct = False
+                        self._disk.read_through_cache(handle)
+                        continue
+                    if count == 0:
+                        break
                     border = max(0, min(count, len(self._front) - done))
                     front.update(buffer[:border])
                     rest.update(buffer[border:count])

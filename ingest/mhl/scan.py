@@ -210,6 +210,13 @@ def _chunks(disk: Disk, folder: int, name: str, limit: int) -> Generator[bytes, 
         os.close(handle)
 
 
+def read_chain(disk: Disk, folder: int) -> Scan:
+    """The chain of an open `ascmhl` folder, and nothing else of the history. Raises OSError."""
+    scan = Scan()
+    _read_chain(disk, folder, scan)
+    return scan
+
+
 def _read_chain(disk: Disk, folder: int, scan: Scan) -> None:
     with closing(_chunks(disk, folder, CHAIN, MAX_CHAIN)) as chunks:
         try:

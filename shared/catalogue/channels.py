@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import delete, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, joinedload
 
+from shared.catalogue.chunks import in_chunks
 from shared.catalogue.lenses import set_microphone
 from shared.catalogue.lookup import Known, list_known, pick_known, pick_one
+from shared.catalogue.text import refresh_text
 from shared.errors import UsageError
 from shared.models import (
     ChannelMap,
@@ -97,8 +100,9 @@ def map_channels(
     changes = list(changes)
     if len({change.channel for change in changes}) < len(changes):
         raise UsageError("a channel is set twice", remedy="Leave one of them out.")
+    facts_of = _facts_of_clips(session, [clip.id for clip in clips])
     for clip in clips:
-        facts = _facts_of(session, clip)
+        facts = facts_of[clip.id]
         known = sum(row.audio_channels or 0 for row in facts[:1])
         tracks = _tracks_of(facts)
         for change in changes:
@@ -123,27 +127,56 @@ def map_channels(
                 )
             )
     session.flush()
+    refresh_text(session, [clip.id for clip in clips], vocabulary)
 
 
 def list_channels(session: Session, clip: Clip, vocabulary: Vocabulary) -> list[Channel]:
     """What is said of the clip's channels, and for the others what its file calls them, as a suggestion."""
-    rows = session.scalars(select(ChannelMap).filter_by(clip_id=clip.id))
-    found = {
-        row.channel: Channel(
-            row.channel,
-            row.track,
-            row.microphone.name if row.microphone else None,
-            (row.microphone.kind or None) if row.microphone else None,
-            row.person.name if row.person else None,
-            row.source.value,
-        )
-        for row in rows
+    return channels_of(session, [clip], vocabulary)[clip.id]
+
+
+def channels_of(session: Session, clips: Sequence[Clip], vocabulary: Vocabulary) -> dict[int, list[Channel]]:
+    """As `list_channels`, of many clips of one production: by clip id, every one of them."""
+    if not clips:
+        return {}
+    ids = [clip.id for clip in clips]
+    facts = _facts_of_clips(session, ids)
+    said: dict[int, dict[int, Channel]] = defaultdict(dict)
+    for chunk in in_chunks(ids):
+        rows = select(ChannelMap).where(ChannelMap.clip_id.in_(chunk))
+        for row in session.scalars(
+            rows.options(joinedload(ChannelMap.microphone), joinedload(ChannelMap.person))
+        ):
+            said[row.clip_id][row.channel] = _said(row)
+    people = list_known(session, clips[0].production, "person")
+    microphones = _microphones(session, clips[0].production)
+    return {
+        clip_id: _with_suggestions(said[clip_id], facts[clip_id], microphones, people, vocabulary)
+        for clip_id in ids
     }
-    facts = _facts_of(session, clip)
+
+
+def _said(row: ChannelMap) -> Channel:
+    return Channel(
+        row.channel,
+        row.track,
+        row.microphone.name if row.microphone else None,
+        (row.microphone.kind or None) if row.microphone else None,
+        row.person.name if row.person else None,
+        row.source.value,
+    )
+
+
+def _with_suggestions(
+    said: dict[int, Channel],
+    facts: Sequence[TakeFacts],
+    microphones: Sequence[Microphone],
+    people: Sequence[Known],
+    vocabulary: Vocabulary,
+) -> list[Channel]:
     tracks = _tracks_of(facts)
     count = max((row.audio_channels or 0 for row in facts), default=0)
-    people = list_known(session, clip.production, "person")
-    microphones = _microphones(session, clip.production)
+    found = dict(said)
     for channel in sorted({*tracks, *range(1, min(count, MOST_CHANNELS) + 1)} - set(found)):
         found[channel] = _suggest(channel, tracks.get(channel, ""), microphones, people, vocabulary)
     return [found[channel] for channel in sorted(found)]
@@ -171,16 +204,19 @@ def _suggest(
     )
 
 
-def _facts_of(session: Session, clip: Clip) -> list[TakeFacts]:
-    """The facts of the clip's essence files, in order."""
-    return list(
-        session.scalars(
-            select(TakeFacts)
-            .join(ClipFile, ClipFile.file_id == TakeFacts.file_id)
-            .where(ClipFile.clip_id == clip.id, ClipFile.role == FileRole.ESSENCE)
-            .order_by(ClipFile.ordinal)
+def _facts_of_clips(session: Session, clip_ids: Iterable[int]) -> dict[int, list[TakeFacts]]:
+    """The facts of each clip's essence files, in order."""
+    found: dict[int, list[TakeFacts]] = defaultdict(list)
+    for chunk in in_chunks(clip_ids):
+        rows = session.execute(
+            select(ClipFile.clip_id, TakeFacts)
+            .join(TakeFacts, ClipFile.file_id == TakeFacts.file_id)
+            .where(ClipFile.clip_id.in_(chunk), ClipFile.role == FileRole.ESSENCE)
+            .order_by(ClipFile.clip_id, ClipFile.ordinal)
         )
-    )
+        for clip_id, facts in rows:
+            found[clip_id].append(facts)
+    return found
 
 
 def _tracks_of(facts: Sequence[TakeFacts]) -> dict[int, str]:

@@ -52,7 +52,9 @@ class ClipRow:
 
     `rate` is exact ("24000/1001"): frames a second, or samples where the clip is sound only. `capture_rate`
     is that of the taking, as far as known. `lens_assumed`: the lens is the camera's usual one, no more. `log`
-    holds what a person said, only the fields that are filled.
+    holds what a person said, only the fields that are filled. `seconds` is how long it plays, `real_seconds`
+    how long it took: less in slow motion. `shot_at` is the stamp `shot_source`, read as `shot_read_as` says
+    (see `shared.when.Moment`), and `shot_correction_ms` later.
     """
 
     id: int
@@ -66,6 +68,9 @@ class ClipRow:
     date: str | None
     shot_at: str | None
     shot_certainty: str
+    shot_source: str
+    shot_read_as: str
+    shot_correction_ms: int
     rate: str | None
     capture_rate: str | None
     capture_certainty: str
@@ -75,6 +80,7 @@ class ClipRow:
     start: str | None
     length: str | None
     seconds: str | None
+    real_seconds: str | None
     log: dict[str, Any]
     findings: tuple[str, ...]
     files: tuple[ClipFileRow, ...]
@@ -135,6 +141,9 @@ def _row(
         date=clip.day.date.isoformat() if clip.day is not None else None,
         shot_at=clip.shot_at.isoformat() if clip.shot_at is not None else None,
         shot_certainty=clip.shot_certainty,
+        shot_source=clip.shot_source,
+        shot_read_as=clip.shot_read_as,
+        shot_correction_ms=clip.shot_correction_ms,
         rate=str(clip.per_second) if clip.per_second is not None else None,
         capture_rate=str(clip.capture_rate) if clip.capture_rate is not None else None,
         capture_certainty=clip.capture_certainty,
@@ -144,6 +153,7 @@ def _row(
         start=str(start) if start is not None else None,
         length=length_text(clip),
         seconds=seconds_text(clip),
+        real_seconds=real_seconds_text(clip),
         log=_log(entry),
         findings=tuple(findings),
         files=tuple(files),
@@ -170,7 +180,15 @@ def clip_seconds(clip: Clip) -> Fraction | None:
 
 def seconds_text(clip: Clip) -> str | None:
     """Length in seconds, rounded to the millisecond: a label, never a base for further reckoning."""
-    seconds = clip_seconds(clip)
+    return _text_of(clip_seconds(clip))
+
+
+def real_seconds_text(clip: Clip) -> str | None:
+    """How long the recording took, like `seconds_text`."""
+    return _text_of(clip.real_seconds)
+
+
+def _text_of(seconds: Fraction | None) -> str | None:
     if seconds is None:
         return None
     milliseconds = round(seconds * 1000)

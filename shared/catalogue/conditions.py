@@ -8,27 +8,29 @@ includes clips nobody has logged.
 from __future__ import annotations
 
 import datetime as dt
+import re
 import unicodedata
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any
 
-from sqlalchemy import ColumnElement, Integer, Select, column, func, literal_column, or_, select, table, true
+from sqlalchemy import Select, or_, select, true
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from shared.catalogue.lookup import Known, list_known, pick_known
 from shared.catalogue.ranges import Condition, covers, lasts, read_span, runs_at, shot_within
+from shared.catalogue.word_search import has_words
 from shared.errors import QueryError, UsageError
 from shared.models import (
+    ChannelMap,
     Clip,
     ClipFile,
     ClipMedia,
-    ClipText,
     File,
     Finding,
     LogEntry,
+    Moment,
     Production,
     Still,
     entry_person,
@@ -37,11 +39,9 @@ from shared.models import (
 from shared.query import Exactly, Query, Term, Value, Words, parse_query
 from shared.query_fields import FIELDS, TERM_FIELDS, TEXT_FIELDS, FieldKind, read_dates, read_day
 from shared.vocabulary import Vocabulary
-from shared.words import split_words
 
-# SQLite's index: a virtual table, which has a column of its own name to match against.
-_CLIP_WORDS = table("clip_words", column("rowid", Integer), column("clip_words"))
-_SIMPLE: ColumnElement[Any] = literal_column("'simple'")  # as the index of the migration has it
+_MOST_BEHIND = 4  # plain words tried as the rest of a value
+_STEP = re.compile(r"[0-9]{1,3}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,16 +81,21 @@ def build_conditions(
     parsed = parse_query(query) if isinstance(query, str) else query
     scope = Scope(session, production, vocabulary, parsed)
     conditions: list[Condition] = [Clip.production_id == production.id]
-    wanted = [term for term in parsed.terms if isinstance(term, Words) and not term.negated]
+    wanted = plain_words(parsed)
     if wanted:
-        conditions.append(_has_words(session, wanted))
+        conditions.append(has_words(session, wanted, production.language))
     conditions.extend(_hold(scope, term) for term in parsed.terms if term not in wanted)
     return conditions
 
 
+def plain_words(query: Query) -> list[Words]:
+    """The words that a clip must have."""
+    return [term for term in query.terms if isinstance(term, Words) and not term.negated]
+
+
 def _hold(scope: Scope, term: Term) -> Condition:
     if isinstance(term, Words):
-        condition = _has_words(scope.session, [term])
+        condition = has_words(scope.session, [term], scope.production.language)
     else:
         condition = or_(*(_match(scope, term.field, value) for value in term.values))
     # "Is not true" is more than "is false": where a column is empty a condition is neither.
@@ -99,36 +104,28 @@ def _hold(scope: Scope, term: Term) -> Condition:
 
 def _match(scope: Scope, name: str, value: Value) -> Condition:
     with scope.at(value):
-        return _MATCHERS[FIELDS[name].kind](scope, name, value)
+        try:
+            return _MATCHERS[FIELDS[name].kind](scope, name, value)
+        except UsageError as error:
+            if (whole := _missing_marks(scope, name, value)) is not None:
+                error.remedy = f'Did you mean {name}:"{whole}"? A value of several words needs the marks.'
+            raise
 
 
-# -- words -----------------------------------------------------------------------------------------
-
-
-def _has_words(session: Session, wanted: Iterable[Words]) -> Condition:
-    if session.get_bind().dialect.name == "sqlite":
-        expression = " AND ".join(map(_fts5_phrase, wanted))
-        return _clip_among(select(_CLIP_WORDS.c.rowid).where(_CLIP_WORDS.c.clip_words.match(expression)))
-    vector = func.to_tsvector(_SIMPLE, ClipText.words)
-    matches = (vector.bool_op("@@")(_tsquery(words)) for words in wanted)
-    return _clip_among(select(ClipText.clip_id).where(*matches))
-
-
-def _fts5_phrase(words: Words) -> str:
-    """An FTS5 string (sqlite.org/fts5.html, section 3.1). Its words have letters and digits only, so
-    nothing in it can be an operator or end the string.
-    """
-    return '"' + " ".join(split_words(words.text)) + '"' + ("*" if words.prefix else "")
-
-
-def _tsquery(words: Words) -> ColumnElement[Any]:
-    *whole, last = split_words(words.text)
-    if not words.prefix:
-        return func.phraseto_tsquery(_SIMPLE, " ".join([*whole, last]))
-    beginning = func.to_tsquery(_SIMPLE, f"'{last}':*")
-    if not whole:
-        return beginning
-    return func.tsquery_phrase(func.phraseto_tsquery(_SIMPLE, " ".join(whole)), beginning)
+def _missing_marks(scope: Scope, name: str, value: Value) -> str | None:
+    """The value together with plain words right behind it, if only that exists: `size:close up`."""
+    for place, term in enumerate(scope.query.terms):
+        if not isinstance(value, Exactly) or isinstance(term, Words) or term.values[-1] is not value:
+            continue
+        whole = value.text
+        for behind in scope.query.terms[place + 1 : place + 1 + _MOST_BEHIND]:
+            if not isinstance(behind, Words) or behind.negated or behind.exact or behind.prefix:
+                return None
+            whole = f"{whole} {behind.text}"
+            with suppress(UsageError):
+                _MATCHERS[FIELDS[name].kind](scope, name, Exactly(whole))
+                return whole
+    return None
 
 
 def contains(text: InstrumentedAttribute[str], part: str) -> Condition:
@@ -152,12 +149,16 @@ def _clip_among(clip_ids: Select[int] | Select[int | None]) -> Condition:
 
 
 def _entry_with(*conditions: Condition) -> Condition:
+    """Clips whose own entry is so; what is said of a moment inside it does not count."""
     entries = select(LogEntry.clip_id).where(LogEntry.clip_id.is_not(None), *conditions)
     return _clip_among(entries)
 
 
 def _entry_among(entry_ids: Select[int]) -> Condition:
-    return _entry_with(LogEntry.id.in_(entry_ids.correlate(None)))
+    """Clips whose own entry is one of these, or the entry of a moment inside it."""
+    among = LogEntry.id.in_(entry_ids.correlate(None))
+    of_moment = select(Moment.clip_id).join(LogEntry, LogEntry.moment_id == Moment.id).where(among)
+    return or_(_entry_with(among), _clip_among(of_moment))
 
 
 def _match_term(scope: Scope, name: str, value: Value) -> Condition:
@@ -165,19 +166,33 @@ def _match_term(scope: Scope, name: str, value: Value) -> Condition:
 
 
 def _codes(vocabulary: Vocabulary, name: str, value: Value) -> list[str]:
-    if isinstance(value, Exactly):
-        return [vocabulary.resolve(name, value.text).code]
     terms = vocabulary.terms(name)
     ranks = {term.code: term.rank for term in terms if term.rank is not None}
+    if isinstance(value, Exactly):
+        return [_resolve(vocabulary, name, value.text, ranks)]
     if len(ranks) < len(terms):
         raise UsageError(f"the terms of {name} have no order", remedy=f"List them with commas: {name}:a,b.")
 
     def read_rank(text: str) -> tuple[int, int]:
-        rank = ranks[vocabulary.resolve(name, text).code]
+        rank = ranks[_resolve(vocabulary, name, text, ranks)]
         return rank, rank
 
     span = read_span(value, read_rank, 1)
     return [code for code, rank in ranks.items() if covers(span, rank)]
+
+
+def _resolve(vocabulary: Vocabulary, name: str, text: str, ranks: Mapping[str, int]) -> str:
+    """The code of a term. The terms of a ranked field may also be counted, from 1 for the lowest."""
+    if not ranks or not _STEP.fullmatch(text.strip()):
+        return vocabulary.resolve(name, text).code
+    in_order = sorted(ranks, key=ranks.__getitem__)
+    if not 1 <= int(text) <= len(in_order):
+        raise UsageError(
+            f"{name} has the steps 1 to {len(in_order)}: "
+            + ", ".join(f"{step} {code}" for step, code in enumerate(in_order, 1)),
+            remedy="Choose one of these, or write its name.",
+        )
+    return in_order[int(text) - 1]
 
 
 def _match_name(scope: Scope, name: str, value: Value) -> Condition:
@@ -190,8 +205,14 @@ def _tagged(ids: list[int], _names: list[str]) -> Condition:
     return _entry_among(select(entry_tag.c.entry_id).where(entry_tag.c.tag_id.in_(ids)))
 
 
-def _shows_person(ids: list[int], _names: list[str]) -> Condition:
-    return _entry_among(select(entry_person.c.entry_id).where(entry_person.c.person_id.in_(ids)))
+def _has_person(ids: list[int], _names: list[str]) -> Condition:
+    """Named in the log, or as the voice on a channel of the sound."""
+    logged = select(entry_person.c.entry_id).where(entry_person.c.person_id.in_(ids))
+    return or_(_entry_among(logged), _clip_among(_voices().where(ChannelMap.person_id.in_(ids))))
+
+
+def _voices() -> Select[int]:
+    return select(ChannelMap.clip_id).where(ChannelMap.person_id.is_not(None))
 
 
 def has_finding(*conditions: Condition) -> Condition:
@@ -254,8 +275,9 @@ _PRESENCE: Mapping[str, Callable[[], Condition]] = MappingProxyType(
         "log": _entry_with,
         "finding": has_finding,
         "still": lambda: _clip_among(select(Still.clip_id)),
+        "moment": lambda: _clip_among(select(Moment.clip_id)),
         "tag": lambda: _entry_among(select(entry_tag.c.entry_id)),
-        "person": lambda: _entry_among(select(entry_person.c.entry_id)),
+        "person": lambda: or_(_entry_among(select(entry_person.c.entry_id)), _clip_among(_voices())),
         "camera": lambda: Clip.camera_id.is_not(None),
         "lens": lambda: Clip.lens_id.is_not(None),
         "day": lambda: Clip.day_id.is_not(None),
@@ -269,7 +291,7 @@ _NAME_MATCHERS: Mapping[str, Callable[[list[int], list[str]], Condition]] = Mapp
         "lens": lambda ids, _names: Clip.lens_id.in_(ids),
         "reel": lambda ids, _names: Clip.reel_id.in_(ids),
         "tag": _tagged,
-        "person": _shows_person,
+        "person": _has_person,
         "finding": lambda _ids, codes: has_finding(Finding.code.in_(codes)),
     }
 )

@@ -1,4 +1,8 @@
-"""How many of the clips a query finds have each value of each field."""
+"""How many of the clips a query finds have each value of each field, counted by the database.
+
+This is what a count means: as many clips as are found when the value is added to the query. It takes a
+second at a million clips; `shared/facets` keeps the same counts in bitmaps and is tested against this.
+"""
 
 from __future__ import annotations
 
@@ -6,19 +10,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Select, distinct, func, or_, select
+from sqlalchemy import Select, func, select, union
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from shared.catalogue.conditions import build_conditions, has
 from shared.catalogue.ranges import Condition
 from shared.models import (
     Camera,
+    ChannelMap,
     Clip,
     ClipFile,
     ClipMedia,
     Finding,
     Lens,
     LogEntry,
+    Moment,
     Person,
     Production,
     Reel,
@@ -33,7 +39,8 @@ from shared.vocabulary import Vocabulary
 
 Rows = Select[*tuple[Any, ...]]
 
-_PRESENCE = ("log", "finding", "still")
+PRESENCE_SHOWN = ("log", "finding", "still")
+FIELDS_SHOWN = ("day", "camera", "lens", "reel", "person", "tag", "finding", "media", *TERM_FIELDS, "has")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,44 +74,69 @@ def facets(
     return {field: values for field, values in found.items() if values}
 
 
+# -- (clip, value), for values that a clip may have several of ----------------------------------------
+
+
+def tag_links() -> list[Rows]:
+    """(clip, tag): of the clip's own entry, and of the moments inside it."""
+    return [rows.add_columns(entry_tag.c.tag_id) for rows in _entries_with(entry_tag)]
+
+
+def person_links() -> list[Rows]:
+    """(clip, person): named in the log of the clip or of a moment, or the voice on a channel."""
+    logged: list[Rows] = [rows.add_columns(entry_person.c.person_id) for rows in _entries_with(entry_person)]
+    voices = select(ChannelMap.clip_id, ChannelMap.person_id).where(ChannelMap.person_id.is_not(None))
+    return [*logged, voices]
+
+
+def finding_links() -> list[Rows]:
+    """(clip, code): of the clip or of one of its files, where nobody has dismissed it."""
+    still_open = Finding.dismissed.is_(None)
+    of_clips = select(Finding.clip_id, Finding.code).where(Finding.clip_id.is_not(None), still_open)
+    of_files = select(ClipFile.clip_id, Finding.code).join(Finding, Finding.file_id == ClipFile.file_id)
+    return [of_clips, of_files.where(still_open)]
+
+
+def _entries_with(link: Any) -> list[Rows]:
+    own = select(LogEntry.clip_id).join(link, link.c.entry_id == LogEntry.id)
+    of_moment = select(Moment.clip_id).join(LogEntry, LogEntry.moment_id == Moment.id)
+    return [own.where(LogEntry.clip_id.is_not(None)), of_moment.join(link, link.c.entry_id == LogEntry.id)]
+
+
+# -- counts -----------------------------------------------------------------------------------------
+
+
 def _named_counts(conditions: Sequence[Condition]) -> dict[str, Rows]:
     """Statements of (value, label, count), by field."""
-    day = select(ShootingDay.number, ShootingDay.date, func.count()).join(Clip, Clip.day_id == ShootingDay.id)
-    camera = select(Camera.letter, Camera.name, func.count()).join(Clip, Clip.camera_id == Camera.id)
-    lens = select(Lens.name, Lens.name, func.count()).join(Clip, Clip.lens_id == Lens.id)
-    reel = select(Reel.name, Reel.name, func.count()).join(Clip, Clip.reel_id == Reel.id)
-    person = (
-        select(Person.name, Person.name, func.count())
-        .join(entry_person, entry_person.c.person_id == Person.id)
-        .join(LogEntry, LogEntry.id == entry_person.c.entry_id)
-        .join(Clip, Clip.id == LogEntry.clip_id)
-    )
-    tag = (
-        select(Tag.name, Tag.name, func.count())
-        .join(entry_tag, entry_tag.c.tag_id == Tag.id)
-        .join(LogEntry, LogEntry.id == entry_tag.c.entry_id)
-        .join(Clip, Clip.id == LogEntry.clip_id)
-    )
-    # A finding may belong to the clip or to one of its files; a clip counts once for each code.
-    finding = (
-        select(Finding.code, Finding.code, func.count(distinct(Clip.id)))
-        .outerjoin(ClipFile, ClipFile.file_id == Finding.file_id)
-        .join(Clip, or_(Clip.id == Finding.clip_id, Clip.id == ClipFile.clip_id))
-        .where(Finding.dismissed.is_(None))
-    )
-    grouped: dict[str, tuple[Rows, Sequence[InstrumentedAttribute[Any]]]] = {
-        "day": (day, (ShootingDay.number, ShootingDay.date)),
-        "camera": (camera, (Camera.letter, Camera.name)),
-        "lens": (lens, (Lens.name,)),
-        "reel": (reel, (Reel.name,)),
-        "person": (person, (Person.name,)),
-        "tag": (tag, (Tag.name,)),
-        "finding": (finding, (Finding.code,)),
+    of_clip: dict[str, tuple[Any, Any, Any]] = {
+        "day": (ShootingDay.number, ShootingDay.date, Clip.day_id == ShootingDay.id),
+        "camera": (Camera.letter, Camera.name, Clip.camera_id == Camera.id),
+        "lens": (Lens.name, Lens.name, Clip.lens_id == Lens.id),
+        "reel": (Reel.name, Reel.name, Clip.reel_id == Reel.id),
     }
-    return {
-        field: rows.where(*conditions).group_by(*columns).order_by(columns[0])
-        for field, (rows, columns) in grouped.items()
-    }
+    counts: dict[str, Rows] = {}
+    for field, (value, label, is_its) in of_clip.items():
+        rows = select(value, label, func.count()).join(Clip, is_its).where(*conditions)
+        counts[field] = rows.group_by(*dict.fromkeys((value, label))).order_by(value)
+    counts["person"] = _linked(Person.name, Person.id, person_links(), conditions)
+    counts["tag"] = _linked(Tag.name, Tag.id, tag_links(), conditions)
+    # A code is no row: it is joined with itself.
+    codes = union(*finding_links()).subquery()
+    rows = select(codes.c.code, codes.c.code, func.count()).join(Clip, Clip.id == codes.c.clip_id)
+    counts["finding"] = rows.where(*conditions).group_by(codes.c.code).order_by(codes.c.code)
+    return counts
+
+
+def _linked(
+    name: InstrumentedAttribute[str],
+    key: InstrumentedAttribute[int],
+    links: Sequence[Rows],
+    conditions: Sequence[Condition],
+) -> Rows:
+    """Each clip once a value: a union leaves out what is there twice."""
+    linked = union(*links).subquery()
+    rows = select(name, name, func.count()).join(linked, linked.c[1] == key)
+    return rows.join(Clip, Clip.id == linked.c[0]).where(*conditions).group_by(name).order_by(name)
 
 
 def _counts(session: Session, conditions: Sequence[Condition], column: Any) -> dict[Any, int]:
@@ -133,7 +165,7 @@ def _count_terms(
 
 def _count_presence(session: Session, conditions: Sequence[Condition]) -> list[FacetValue]:
     counted = []
-    for what in _PRESENCE:
+    for what in PRESENCE_SHOWN:
         rows = select(func.count()).select_from(Clip).where(*conditions, has(what))
         if count := session.scalar(rows):
             counted.append(FacetValue(what, what, count))

@@ -68,7 +68,7 @@ def apply_changes(
     own = _own_columns(session, production, changes)
     values = _entry_columns(changes, vocabulary)
     links = [
-        (change, _name_ids(session, production, change))
+        (change, name_ids(session, production, change))
         for change in changes
         if not isinstance(change, SetValue)
     ]
@@ -147,24 +147,24 @@ def _make_entries(session: Session, clip_ids: Sequence[int]) -> None:
 # -- tags and people -------------------------------------------------------------------------------
 
 
-def _name_ids(
+def name_ids(
     session: Session, production: Production, change: SetNames | AddNames | RemoveNames
 ) -> list[int]:
     known = list_known(session, production, change.field)
     if isinstance(change, RemoveNames):
         return [pick_one(known, change.field, name).id for name in change.names]
-    ids = {_same_name(one.names[0]): one.id for one in known}
+    ids = {same_name(one.names[0]): one.id for one in known}
     model = _LINKS[change.field][2]
     for name in change.names:
-        if _same_name(name) not in ids:
+        if same_name(name) not in ids:
             row = model(production_id=production.id, name=name)
             session.add(row)
             session.flush()
-            ids[_same_name(name)] = row.id
-    return [ids[_same_name(name)] for name in change.names]
+            ids[same_name(name)] = row.id
+    return [ids[same_name(name)] for name in change.names]
 
 
-def _same_name(name: str) -> str:
+def same_name(name: str) -> str:
     """Names that differ in case alone are one; accents tell people apart."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
 

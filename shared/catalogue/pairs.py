@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -9,7 +10,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session, joinedload
 
 from shared.catalogue.chunks import in_chunks
@@ -197,6 +198,27 @@ def confirm_pair(session: Session, picture: Clip, sound: Clip) -> SoundPair:
     pair.state = SyncState.CONFIRMED
     session.flush()
     return pair
+
+
+def pairs_of(session: Session, clip_ids: Iterable[int]) -> list[PairRow]:
+    """Every pair that matches and has one of these clips, once, by picture in the order shot."""
+    found: dict[int, SoundPair] = {}
+    for chunk in in_chunks(clip_ids):
+        statement = (
+            select(SoundPair)
+            .where(
+                or_(SoundPair.picture_clip_id.in_(chunk), SoundPair.sound_clip_id.in_(chunk)),
+                SoundPair.offset_samples.is_not(None),
+            )
+            .options(
+                joinedload(SoundPair.picture).joinedload(Clip.reel),
+                joinedload(SoundPair.sound).joinedload(Clip.reel),
+            )
+        )
+        found |= {pair.id: pair for pair in session.scalars(statement)}
+    last = dt.datetime.max.replace(tzinfo=dt.UTC)
+    ordered = sorted(found.values(), key=lambda pair: (pair.picture.shot_at or last, pair.id))
+    return [_row(pair) for pair in ordered]
 
 
 def pair_rows(session: Session, pair_ids: Sequence[int]) -> list[PairRow]:

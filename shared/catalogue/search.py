@@ -1,39 +1,48 @@
-"""Finding clips: a page of them in time order, and how many there are of each value."""
+"""Finding clips: a page of them, in the order of time or with the likeliest first."""
 
 from __future__ import annotations
 
 import datetime as dt
+import enum
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import func, select
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from shared.catalogue.chunks import in_chunks
-from shared.catalogue.conditions import build_conditions
+from shared.catalogue.conditions import build_conditions, plain_words
 from shared.catalogue.ranges import Condition
+from shared.catalogue.ranking import Place, rank_clips
 from shared.errors import UsageError
 from shared.models import Clip, LogEntry, Production, Still
-from shared.query import Query
+from shared.query import Query, parse_query
 from shared.vocabulary import Vocabulary
 
 _EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 _MICROSECOND = dt.timedelta(microseconds=1)
-_CURSOR = re.compile(r"(none|-?[0-9]{1,18})\.([0-9]{1,18})")
+_CURSOR = re.compile(r"(?:(-1|[0-9]{1,3}):)?(none|-?[0-9]{1,18})\.([0-9]{1,18})")
+
+
+class Order(enum.StrEnum):
+    """TIME: as shot, clips of unknown time last. BEST: the likeliest first, see `ranking`."""
+
+    TIME = "time"
+    BEST = "best"
 
 
 @dataclass(frozen=True, slots=True)
 class Cursor:
-    """The last clip of a page: its time, none when unknown, and its id."""
+    """The last clip of a page: its time, none when unknown, and its id; in the order BEST its points too."""
 
     shot_at: dt.datetime | None
     id: int
+    points: int | None = None
 
     def __str__(self) -> str:
-        if self.shot_at is None:
-            return f"none.{self.id}"
-        return f"{(self.shot_at - _EPOCH) // _MICROSECOND}.{self.id}"
+        time = "none" if self.shot_at is None else (self.shot_at - _EPOCH) // _MICROSECOND
+        return f"{time}.{self.id}" if self.points is None else f"{self.points}:{time}.{self.id}"
 
     @classmethod
     def parse(cls, text: str) -> Cursor:
@@ -41,8 +50,8 @@ class Cursor:
         found = _CURSOR.fullmatch(text)
         try:
             if found is not None:
-                time = None if found[1] == "none" else _EPOCH + int(found[1]) * _MICROSECOND
-                return cls(time, int(found[2]))
+                time = None if found[2] == "none" else _EPOCH + int(found[2]) * _MICROSECOND
+                return cls(time, int(found[3]), None if found[1] is None else int(found[1]))
         except OverflowError:
             pass
         raise UsageError("this is no place in a list of clips", remedy="Begin again without it.")
@@ -50,7 +59,7 @@ class Cursor:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """Clips in time order, those of unknown time last. `total` counts all that the query finds."""
+    """Clips in the order asked for. `total` counts all that the query finds."""
 
     clips: tuple[Clip, ...]
     entries: dict[int, LogEntry]  # by clip id; clips nobody has logged have none
@@ -67,20 +76,33 @@ def find_clips(
     *,
     limit: int | None = None,
     after: Cursor | None = None,
+    order: Order = Order.TIME,
 ) -> Page:
-    """The clips a query finds, `limit` of them at most, after a cursor.
+    """The clips a query finds, `limit` of them at most, after a cursor of the same order.
 
     Loaded with each clip: reel, camera, day, lens; with each entry: tags and people. The number of
     statements does not depend on the number of clips, save that ids are asked for in chunks.
     Raises QueryError for a query that can't be read or names what does not exist, UsageError for a
-    limit below 1.
+    limit below 1 or a cursor of the other order.
     """
     if limit is not None and limit < 1:
         raise UsageError(f"a page of {limit} clips", remedy="Ask for at least 1.")
-    conditions = build_conditions(session, production, query, vocabulary)
+    if after is not None and (after.points is None) is not (order is Order.TIME):
+        raise UsageError("this is a place in a list of another order", remedy="Begin again without it.")
+    parsed = parse_query(query) if isinstance(query, str) else query
+    conditions = build_conditions(session, production, parsed, vocabulary)
     total = session.scalar(select(func.count()).select_from(Clip).where(*conditions)) or 0
     wanted = None if limit is None else limit + 1  # one more says whether there is a next page
-    clips = _read_clips(session, conditions, wanted, after)
+    if order is Order.TIME:
+        clips = _read_clips(session, conditions, wanted, after)
+        cursors = [Cursor(clip.shot_at, clip.id) for clip in clips[:limit]]
+    else:
+        place = None if after is None else Place(after.points or 0, after.shot_at, after.id)
+        ranked = rank_clips(
+            session, production, conditions, plain_words(parsed), vocabulary, limit=wanted, after=place
+        )
+        clips = _load_clips(session, [one.id for one in ranked])
+        cursors = [Cursor(one.shot_at, one.id, one.points) for one in ranked[:limit]]
     more = limit is not None and len(clips) > limit
     page = tuple(clips[:limit])
     ids = [clip.id for clip in page]
@@ -88,7 +110,7 @@ def find_clips(
         clips=page,
         entries=read_entries(session, ids),
         still_counts=_count_stills(session, ids),
-        next=str(Cursor(page[-1].shot_at, page[-1].id)) if more else None,
+        next=str(cursors[-1]) if more else None,
         total=total,
     )
 
@@ -101,16 +123,26 @@ def find_clip_ids(
     return list(session.scalars(select(Clip.id).where(*conditions).order_by(Clip.id)))
 
 
+def _whole() -> Select[Clip]:
+    return select(Clip).options(
+        joinedload(Clip.reel), joinedload(Clip.camera), joinedload(Clip.day), joinedload(Clip.lens)
+    )
+
+
+def _load_clips(session: Session, ids: Sequence[int]) -> list[Clip]:
+    """The clips of these ids, in this order."""
+    found: dict[int, Clip] = {}
+    for chunk in in_chunks(ids):
+        found.update((clip.id, clip) for clip in session.scalars(_whole().where(Clip.id.in_(chunk))))
+    return [found[key] for key in ids]
+
+
 def _read_clips(
     session: Session, conditions: Sequence[Condition], limit: int | None, after: Cursor | None
 ) -> list[Clip]:
     """Two steps along one index: clips with a time, then those without."""
     clips: list[Clip] = []
-    whole = (
-        select(Clip)
-        .where(*conditions)
-        .options(joinedload(Clip.reel), joinedload(Clip.camera), joinedload(Clip.day), joinedload(Clip.lens))
-    )
+    whole = _whole().where(*conditions)
     if after is None or after.shot_at is not None:
         dated = whole.where(Clip.shot_at.is_not(None))
         if after is not None:

@@ -12,6 +12,7 @@ from shared.models.clips import (
     StillKind,
     TakeFacts,
 )
+from shared.models.journal import Change, ChangeSet
 from shared.models.log import ClipText, LogEntry, Moment, entry_person, entry_tag
 from shared.models.media import (
     Card,
@@ -37,6 +38,7 @@ from shared.models.production import (
     ZoneRule,
 )
 from shared.models.sound import ChannelMap, ChannelSource, SoundPair, SyncMethod, SyncState
+from shared.models.touched import Touched
 from shared.models.work import Request, RequestKind, RequestState
 
 __all__ = [
@@ -44,6 +46,8 @@ __all__ = [
     "Camera",
     "CameraKind",
     "Card",
+    "Change",
+    "ChangeSet",
     "ChannelMap",
     "ChannelSource",
     "Clip",
@@ -79,6 +83,7 @@ __all__ = [
     "SyncState",
     "Tag",
     "TakeFacts",
+    "Touched",
     "ZoneRule",
     "entry_person",
     "entry_tag",

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import io
 import json
-import logging
 from collections.abc import Iterator
 from typing import Any
 
-import httpx
+import httpx2
 import pytest
 from starlette.testclient import TestClient
 
 import api.app  # noqa: F401 - so that every class of the family is known
 from api.errors import PROBLEMS, problem_of, problem_slug, status_of
+from api.logs import logging_to
 from shared.db import Sessions
 from shared.errors import AppError, ChecksumMismatchError, NotFoundError, QueryError
 from shared.settings import Settings
@@ -28,7 +29,7 @@ def family(error: type[AppError]) -> Iterator[type[AppError]]:
 OURS = [one for one in family(AppError) if one.__module__.startswith(("shared.", "api.", "ingest."))]
 
 
-def check_problem(answer: httpx.Response, status: int) -> dict[str, Any]:
+def check_problem(answer: httpx2.Response, status: int) -> dict[str, Any]:
     """RFC 9457, 3.1: the members and the media type."""
     assert answer.status_code == status, answer.text
     assert answer.headers["content-type"] == "application/problem+json"
@@ -85,7 +86,24 @@ def test_no_such_address(client: TestClient) -> None:
 def test_no_such_method(client: TestClient) -> None:
     answer = client.patch("/api/v1/productions", json={})
     check_problem(answer, 405)
-    assert {"GET", "POST"} & set(answer.headers["allow"].split(", "))
+    assert answer.headers["allow"] == "GET, POST, HEAD"
+
+
+@pytest.mark.parametrize("method", ["OPTIONS", "TRACE", "DELETE", "QUERY"])
+def test_allow_names_what_the_address_has_and_not_one_of_its_routes(client: TestClient, method: str) -> None:
+    """RFC 9110, 10.2.1, and 9.2.1: what is asked without a body is refused for its method alone."""
+    headers = {"Content-Type": "application/json"} if method == "DELETE" else {}
+    answer = client.request(method, "/api/v1/days/1", headers=headers)
+    check_problem(answer, 405)
+    assert answer.headers["allow"] == "GET, PUT, HEAD"
+
+
+def test_head_is_answered_wherever_get_is(client: TestClient, seeded: Seeded) -> None:
+    """RFC 9110, 9.1: both are there everywhere; and 9.3.2: the same headers, no body."""
+    for address in ("/api/v1/clips", "/days", "/static/rushlight.css", "/health", "/nothing"):
+        got, head = client.get(address), client.head(address)
+        assert (head.status_code, head.content) == (got.status_code, b"")
+        assert head.headers["content-length"] == str(len(got.content))
 
 
 def test_a_parameter_that_does_not_fit(client: TestClient, seeded: Seeded) -> None:
@@ -121,9 +139,9 @@ def test_a_member_that_no_answer_can_keep(client: TestClient) -> None:
     check_problem(post_text(client, {"half \ud800": 1}), 422)
 
 
-def post_text(client: TestClient, body: object) -> httpx.Response:
+def post_text(client: TestClient, body: object) -> httpx2.Response:
     """With the escapes of JSON, which can spell what UTF-8 can't."""
-    answer: httpx.Response = client.post(
+    answer: httpx2.Response = client.post(
         "/api/v1/productions",
         content=json.dumps(body, ensure_ascii=True),
         headers={"Content-Type": "application/json"},
@@ -136,18 +154,16 @@ def test_ids_that_no_database_has(client: TestClient, id: object) -> None:
     check_problem(client.get(f"/api/v1/clips/{id}"), 422)
 
 
-def test_a_fault_of_ours_is_logged_and_not_shown(
-    settings: Settings, catalogue: Sessions, caplog: pytest.LogCaptureFixture
-) -> None:
+def test_a_fault_of_ours_is_logged_and_not_shown(settings: Settings, catalogue: Sessions) -> None:
     with client_of(settings, catalogue, raises=False) as client:
         catalogue.configure(bind=None)  # a real fault: there is no database any more
-        with caplog.at_level(logging.ERROR, logger="rushlight.api"):
+        with logging_to(log := io.StringIO(), settings):
             answer = client.get("/api/v1/productions")
     problem = check_problem(answer, 500)
     assert problem["request_id"] == answer.headers["x-request-id"]
     assert answer.headers["x-content-type-options"] == "nosniff", "the guard covers faults too"
     assert "Traceback" not in answer.text and "sqlalchemy" not in answer.text.lower()
-    assert problem["request_id"] in caplog.text and "UnboundExecutionError" in caplog.text
+    assert problem["request_id"] in log.getvalue() and "UnboundExecutionError" in log.getvalue()
 
 
 def test_a_person_is_shown_a_page(client: TestClient) -> None:

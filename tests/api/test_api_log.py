@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from typing import Any
 
-import httpx
+import httpx2
 import pytest
 from starlette.testclient import TestClient
 
@@ -16,11 +16,11 @@ from tests.api.catalogue import Seeded, client_of
 from tests.api.test_api_errors import check_problem
 
 
-def patch(client: TestClient, clip: int, body: dict[str, Any], tag: str | None) -> httpx.Response:
+def patch(client: TestClient, clip: int, body: dict[str, Any], tag: str | None) -> httpx2.Response:
     headers = {"Content-Type": "application/merge-patch+json"}
     if tag is not None:
         headers["If-Match"] = tag
-    answer: httpx.Response = client.patch(f"/api/v1/clips/{clip}/log", json=body, headers=headers)
+    answer: httpx2.Response = client.patch(f"/api/v1/clips/{clip}/log", json=body, headers=headers)
     return answer
 
 
@@ -49,6 +49,20 @@ def test_a_list_replaces_the_list(client: TestClient, seeded: Seeded) -> None:
     clip = seeded.clips[0]
     assert patch(client, clip, {"tags": ["dawn", "dawn", " mist "]}, '"1"').json()["tags"] == ["dawn", "mist"]
     assert patch(client, clip, {"tags": []}, '"2"').json()["tags"] == []
+
+
+def test_a_day_set_by_hand_stays_and_is_given_back(client: TestClient, seeded: Seeded) -> None:
+    clip = seeded.clips[0]
+
+    def day() -> int:
+        found: int = client.get(f"/api/v1/clips/{clip}").json()["day"]
+        return found
+
+    assert day() == 1
+    assert patch(client, clip, {"day": 2}, '"1"').status_code == 200 and day() == 2
+    assert patch(client, clip, {"day": None}, '"2"').status_code == 200 and day() == 1
+    check_problem(patch(client, clip, {"day": 77}, '"3"'), 422)
+    check_problem(patch(client, clip, {"day": 0}, '"3"'), 422)
 
 
 def test_a_clip_that_nobody_has_logged(client: TestClient, seeded: Seeded) -> None:

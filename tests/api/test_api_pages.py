@@ -6,11 +6,12 @@ import re
 
 import pytest
 from lxml import html
-from sqlalchemy import String, cast, literal, update
+from sqlalchemy import String, cast, literal, select, update
 from starlette.testclient import TestClient
 
 from shared.db import Sessions, writing
-from shared.models import Clip, LogEntry, ShootingDay
+from shared.models import Clip, LogEntry, ShootingDay, TakeFacts
+from tests import factories as make
 from tests.api.catalogue import Seeded
 
 HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&"
@@ -100,6 +101,29 @@ def test_one_clip(client: TestClient, seeded: Seeded) -> None:
         assert expected in shown
     assert "Nobody has logged this clip" in words(page(client, f"/clips/{seeded.unlogged}"))
     page(client, "/clips/99", 404)
+
+
+def test_a_clip_shows_how_its_time_and_its_timecode_were_read(
+    client: TestClient, seeded: Seeded, catalogue: Sessions
+) -> None:
+    with writing(catalogue) as session:
+        clip = session.get_one(Clip, seeded.clips[7])
+        clip.shot_source, clip.shot_read_as, clip.shot_correction_ms = "movie header", "local", -3_603_000
+        facts = session.scalars(select(TakeFacts).filter_by(file_id=clip.files[0].file_id)).one()
+        facts.recorded_raw, facts.timecode_source = "2026-05-02 09:00:00 UTC", "timecode track"
+        facts.more = {"timecode_counts": "pairs"}
+        person = make.make_person(session, clip.production, "Nell Marsh")
+        make.make_channel(session, clip, 2, person_id=person.id)
+        make.make_pair(session, clip, session.get_one(Clip, seeded.sound))
+    shown = words(page(client, f"/clips/{seeded.clips[7]}"))
+    for expected in (
+        "Timecode from timecode track · its last field counts pairs",
+        "Stamp 2026-05-02 09:00:00 UTC · movie header · read as the wall clock of the production's zone · "
+        "corrected by −1 h 0 min 3 s",
+        "Channel 2 Nell Marsh",
+        "the picture begins +00:00:02.000 into the sound (suggested, confidence 0.90)",
+    ):
+        assert expected in shown
 
 
 def test_find_and_narrow_down(client: TestClient, seeded: Seeded) -> None:

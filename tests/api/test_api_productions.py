@@ -190,7 +190,8 @@ def make_other(client: TestClient) -> Callable[[], str]:
 def test_a_copy_that_was_never_made_is_missing(
     client: TestClient, seeded: Seeded, catalogue: Sessions
 ) -> None:
-    """South got one file of three before its drive went away; one more could not be read from the card."""
+    """South got one file of three before its drive went away; one more could not be read from the card,
+    and one was not come to."""
     with writing(catalogue) as session:
         reel = session.get_one(Reel, seeded.reels[2])
         first = session.scalars(select(File).filter_by(reel_id=reel.id).order_by(File.id)).first()
@@ -198,7 +199,8 @@ def test_a_copy_that_was_never_made_is_missing(
         assert first is not None
         make_copy(session, first, south)
         make_file(session, reel, digest=None, problem="input/output error")
+        make_file(session, reel, digest=None)
     reel_now = client.get(f"/api/v1/reels/{seeded.reels[2]}").json()
-    assert (reel_now["files"], reel_now["unreadable"]) == (4, 1)
+    assert (reel_now["files"], reel_now["unreadable"], reel_now["unread"]) == (5, 1, 1)
     counts = [(one["destination"], one["verified"], one["missing"]) for one in reel_now["copies"]]
     assert counts == [("North", 3, 0), ("South", 1, 2)]

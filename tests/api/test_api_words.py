@@ -13,6 +13,11 @@ from api.reads.copies import CopiesAt, ReelCopies
     ("copies", "sound", "said"),
     [
         (ReelCopies(1, 1, 0, ()), False, "No complete copy: keep the card."),
+        (
+            ReelCopies(3, 1, 0, (CopiesAt("N", 1, 0, 0, 0), CopiesAt("S", 1, 0, 0, 0)), unread=2),
+            False,
+            "The other 1 file verified at N and S. 2 files found on the card, and not read yet.",
+        ),
         (ReelCopies(0, 0, 0, ()), False, "No file is recorded. No complete copy: keep the card."),
         (
             ReelCopies(2, 1, 1, (CopiesAt("N", 1, 0, 0, 0), CopiesAt("S", 1, 0, 0, 0))),

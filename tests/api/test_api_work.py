@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 from typing import Any
 
-import httpx
+import httpx2
 import pytest
 from starlette.testclient import TestClient
 
@@ -30,8 +30,8 @@ def folders(client: TestClient) -> dict[str, str]:
     return {one["name"]: one["id"] for one in client.get("/api/v1/card-folders").json()["items"]}
 
 
-def ask(client: TestClient, **body: Any) -> httpx.Response:
-    answer: httpx.Response = client.post("/api/v1/offloads", json=body)
+def ask(client: TestClient, **body: Any) -> httpx2.Response:
+    answer: httpx2.Response = client.post("/api/v1/offloads", json=body)
     return answer
 
 

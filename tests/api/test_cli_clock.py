@@ -231,3 +231,15 @@ def test_what_can_not_be_meant_is_refused_with_the_remedy(shell: Shell) -> None:
 def test_a_sheet_that_can_not_be_meant(shell: Shell) -> None:
     for words in (("--size", "big"), ("--curve", " "), ("--sound", "48"), ("--sound", "48 kilo")):
         assert "none" in shell.run("sheet", *words, expect=EXIT_USAGE).stderr
+
+
+def test_a_camera_has_a_usual_lens(shell: Shell) -> None:
+    shell.run("lens", "Prime 35", "--focal", "35")
+    (camera,) = [one for one in shell.json("camera", "A", "--lens", "prime") if one["letter"] == "A"]
+    assert camera["lens"] == "Prime 35"
+    assert {(clip["lens"], clip["lens_assumed"]) for clip in clips(shell, "camera:A").values()} == {
+        ("Prime 35", True)
+    }
+    assert "no lens" in shell.run("camera", "A", "--lens", "Zoom", expect=EXIT_USAGE).stderr
+    shell.run("camera", "A", "--lens", "none")
+    assert {clip["lens"] for clip in clips(shell, "camera:A").values()} == {None}

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from api.report import CONTENT_POLICY, read_sheet, render_html
 from api.report.words import ask_again, say_seconds, say_size, say_speed, say_time, zone_of
+from shared.catalogue.reels import TURNED_AWAY
 from shared.models import OffloadState
 from tests.api.report_cases import BAD, ENDED, GONE, HOSTILE, a_file, a_report, add_offload, bad_report
 from tests.api.test_api_pages import pick, words
@@ -95,11 +96,29 @@ def test_every_file_and_every_problem_is_named(session: Session) -> None:
     places = [words(row) for row in pick(page, "//table.places/tbody/tr")]
     folder = "the-chain-ferry/2026-05-12/A001"
     assert places == [
-        f"1 /drives/north/{folder} 3 0 0 1 from the medium",
+        f"1 /drives/north/{folder} Not complete 3 0 0 1 from the medium",
         f"2 /drives/south/{folder} Stopped: the drive is full 1 1 1 2 perhaps from memory",
     ]
     reasons = [words(one) for one in pick(page, "//section.verdict//li")]
     assert reasons == report["verdict"]["reasons"]
+
+
+def test_what_was_not_copied_is_told_once(session: Session) -> None:
+    pipe = {"path": "PRIVATE/pipe", "message": "a pipe, no file", "remedy": None, "kind": "card"}
+    left_out = [{"path": "PRIVATE/pipe", "reason": "a pipe, no file", "junk": False}]
+    _, page = page_of(session, a_report([a_file("C1.MOV")], problems=[pipe], left_out=left_out))
+    problems = words(pick(page, "//section[h2='Problems']")[0])
+    assert problems == "Problems On the card, and not copied PRIVATE/pipe : a pipe, no file"
+    places = [words(row) for row in pick(page, "//table.places/tbody/tr")]
+    assert all("Complete: every file is verified here" in place for place in places)
+
+
+def test_an_offload_that_was_turned_away_says_why(session: Session) -> None:
+    report = {TURNED_AWAY: "another run is at work there"}
+    _, page = page_of(session, report, state=OffloadState.FAILED)
+    assert "Turned away: another run is at work there. This offload did nothing" in words(page)
+    assert "This offload reached no answer." in words(page)
+    assert "Nothing was proven" not in words(page)
 
 
 def test_hostile_text_is_shown_as_text_wherever_it_stands(session: Session) -> None:

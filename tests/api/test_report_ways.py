@@ -11,7 +11,9 @@ from playwright.sync_api import sync_playwright
 from sqlalchemy import select
 from starlette.testclient import TestClient
 
+from api.reads.offloads import find_offload
 from api.report import CONTENT_POLICY
+from shared.catalogue.reels import TURNED_AWAY
 from shared.db import Sessions, make_engine, make_sessions, reading, writing
 from shared.errors import EXIT_PARTIAL, EXIT_USAGE
 from shared.models import Copy, File, Offload, OffloadState
@@ -106,6 +108,14 @@ def test_a_days_reels_lead_to_their_latest_report(
         reel = session.get_one(Offload, seeded.offload).reel
         latest = make.make_offload(session, reel, report=a_report([a_file("NEWER.MOV")])).id
         make.make_offload(session, reel, state=OffloadState.RUNNING)
+        turned_away = make.make_offload(
+            session, reel, state=OffloadState.FAILED, report={TURNED_AWAY: "busy"}
+        )
+        production = reel.production
+        assert find_offload(session, production, "A001").state is OffloadState.RUNNING
+        assert find_offload(session, production, f"#{turned_away.id}") is turned_away
+    read = client.get(f"/api/v1/offloads/{turned_away.id}").json()
+    assert (read["state"], read["report"]) == ("failed", {TURNED_AWAY: "busy"})
     for address in ("/days", "/days/1"):
         links = pick(page(client, address), "//ul.reels//a")
         assert words(links[0]) == "Offload report of A001"

@@ -15,14 +15,15 @@ from api.handover.columns import COLUMNS, Line
 from api.handover.shots import gather_handover
 from ingest.capture import SUGGESTED_CODE, find_captures, keeps_time, suggest_capture
 from ingest.clips import MediaFile, group_clips
-from ingest.media.facts import Described, Facts
+from ingest.media.facts import Described, Facts, Noticed
 from ingest.record_clips import log_clips
 from shared.capture import Capture, capture_of
 from shared.catalogue.assignments import SetValue
 from shared.catalogue.clip_rows import clip_rows
+from shared.catalogue.lenses import set_usual_lens
 from shared.catalogue.log import apply_changes
 from shared.db import Sessions, reading, writing
-from shared.models import Clip, File, Finding, Reel
+from shared.models import Clip, File, Finding, Lens, Reel
 from shared.vocabulary import load_vocabulary
 from tests import factories as make
 from tests.ingest.clips_support import NOON, SECOND, sound, video
@@ -223,3 +224,41 @@ def test_a_lens_of_the_kit_list_is_assumed_until_a_file_or_a_person_names_one(
         assert clip is not None and clip.lens is not None and clip.lens.name == "35 mm", (
             "a person's word stays"
         )
+
+
+def test_a_usual_lens_is_assumed_afterwards_and_taken_back(catalogue: Sessions, reel_id: int) -> None:
+    named = {"lens": {"lens_model": "Zoom 24-70", "source": "Exif"}}
+    log(catalogue, reel_id, take("D/C0001.MOV", 40), take("D/C0003.MOV", 40, more=named), sound("D/S1.WAV"))
+
+    def lenses(usual: str | None) -> list[tuple[str | None, bool]]:
+        with writing(catalogue) as session:
+            camera = session.get_one(Reel, reel_id).camera
+            lens = usual and session.scalars(select(Lens).filter_by(name=usual)).one()
+            assert camera is not None
+            set_usual_lens(session, camera, lens or None)
+            rows = session.scalars(select(Clip).order_by(Clip.name))
+            return [(clip.lens.name if clip.lens else None, clip.lens_assumed) for clip in rows]
+
+    neither, heard = (None, False), (None, False)
+    assert lenses("Prime 85") == [("Prime 85", True), neither, heard], (
+        "the file names another, sound has none"
+    )
+    assert lenses("35 mm") == [("35 mm", True), neither, heard]
+    assert lenses(None) == [(None, False), neither, heard]
+    assert lenses("35 mm")[0] == ("35 mm", True)
+
+
+def test_what_a_proxy_is_like_is_no_finding_of_its_take(catalogue: Sessions, reel_id: int) -> None:
+    film, twin = take("D/C0001.MOV", 40), take("D/C0001_proxy.MOV", 40, width=640, height=360)
+    with writing(catalogue) as session:
+        for file in (film, twin):
+            make.make_file(
+                session, session.get_one(Reel, reel_id), file.path.decode(), mtime_ns=file.mtime_ns
+            )
+    note, fault = Noticed("recorded-date-unset", "note", "x"), Noticed("decode-errors", "fault", "y")
+    described = {film.path: Described(film.facts), twin.path: Described(twin.facts, (), (note, fault))}
+    log_clips(catalogue, reel_id, described)
+    with reading(catalogue) as session:
+        codes = set(session.scalars(select(Finding.code)))
+        assert "decode-errors" in codes, "that it is damaged is worth knowing"
+        assert "recorded-date-unset" not in codes

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from ingest.card import JUNK_FILES, JUNK_FOLDERS, MAX_DEPTH, Listing, read_card
+from ingest.card import JUNK_FILES, JUNK_FOLDERS, MAX_DEPTH, NAMED, Listing, read_card
 from ingest.durable import Disk
 from shared.errors import UsageError
 from shared.models import CopyState
@@ -142,16 +142,34 @@ def test_hard_links_are_files_each(card: Path, tmp_path: Path) -> None:
     copied = offload(card, [drive])
     assert all_verified(copied, 0)
     assert (drive / REEL / "DCIM/AGAIN.MOV").read_bytes() == content("DCIM/100/A.MOV", 70_001)
+    assert (drive / REEL / "DCIM/AGAIN.MOV").stat().st_nlink == 1
+    (note,) = copied.plan.listing.notes
+    assert note.startswith("DCIM/100/A.MOV and DCIM/AGAIN.MOV are one file on the card (hard links)")
+    assert note in copied.plan.warnings
+
+
+def test_very_many_hard_links_are_counted(card: Path) -> None:
+    for number in range(NAMED + 1):
+        (card / f"{number:02}.XML").hardlink_to(card / "INDEX.XML")
+        (card / f"{number:02}.TXT").write_bytes(b"")
+        (card / f"{number:02}.txt").hardlink_to(card / f"{number:02}.TXT")
+    notes = listed(card).notes
+    assert len(notes) == NAMED + 1
+    assert "and 2 more are one file" in next(note for note in notes if "INDEX.XML" in note or "XML" in note)
+    assert notes[-1] == "2 more files have several names on the card"
 
 
 def test_a_sparse_file_is_copied_with_its_holes_filled(card: Path, tmp_path: Path) -> None:
     with open(card / "SPARSE.BIN", "wb") as file:
-        file.truncate(1_000_000)
+        file.truncate(9_000_000)
         file.seek(500_000)
         file.write(b"middle")
     drive = tmp_path / "drive"
     drive.mkdir()
-    assert all_verified(offload(card, [drive]), 0)
+    copied = offload(card, [drive])
+    assert all_verified(copied, 0)
+    (note,) = copied.plan.listing.notes
+    assert note.startswith("SPARSE.BIN has 9,000,000 bytes, of which the card stores ")
     assert (drive / REEL / "SPARSE.BIN").read_bytes() == (card / "SPARSE.BIN").read_bytes()
 
 
@@ -167,14 +185,21 @@ def test_a_folder_that_can_t_be_opened_is_left_out_and_the_rest_is_listed(card: 
     assert "DCIM/100" not in listing.empty_folders
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="the superuser may read everything")
-def test_a_folder_without_the_right_to_read_is_left_out(card: Path) -> None:
+def test_a_folder_without_the_right_to_read_is_left_out(memory_path: Path) -> None:
+    card = make_card(memory_path / "card")
+    memory_path.chmod(0o755)
     (card / "DCIM/100").chmod(0)
+    superuser = os.geteuid() == 0
     try:
+        if superuser:  # who may read everything
+            os.seteuid(65534)
         listing = listed(card)
-        assert "Permission denied" in left_out(listing)["DCIM/100"]
     finally:
+        if superuser:
+            os.seteuid(0)
         (card / "DCIM/100").chmod(0o755)
+    assert "Permission denied" in left_out(listing)["DCIM/100"]
+    assert {entry.path for entry in listing.files} == {p for p in TREE if not p.startswith("DCIM/100")}
 
 
 def test_an_entry_that_vanishes_or_fails_while_listed_is_left_out(card: Path) -> None:

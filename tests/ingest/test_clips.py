@@ -136,8 +136,24 @@ def test_a_marked_proxy_of_another_length_is_a_proxy_and_a_finding() -> None:
     assert [one.code for one in clip.noticed] == ["proxy-length-differs"] and clip.noticed[0].value == 200
     (clip,) = group_clips([video("A/C1.MP4"), video("A/C1.LRF", size=9)])
     assert roles(clip)[1] == ("A/C1.LRF", "proxy") and clip.noticed == ()
-    (lone,) = group_clips([video("A/C1.LRV")])
-    assert lone.media is ClipMedia.VIDEO and [one.code for one in lone.noticed] == ["proxy-alone"]
+
+
+@pytest.mark.parametrize(
+    ("path", "is_proxy"),
+    [
+        ("A/C1.LRV", True),
+        ("A/C1_proxy.MOV", True),
+        ("M/SUB/C0001S03.MP4", True),
+        ("A/Proxy/C1S03.MP4", True),
+        ("A/SCENES01.MP4", False),  # a name that ends in a mark by chance
+        ("A/Proxy/C1.MP4", False),  # nothing but a folder's name speaks for it
+        ("A/C1.MP4", False),
+    ],
+)
+def test_a_proxy_without_its_take_is_never_an_original(path: str, is_proxy: bool) -> None:
+    (lone,) = group_clips([video(path)])
+    assert lone.media is ClipMedia.VIDEO and roles(lone) == [(path, "proxy" if is_proxy else "essence")]
+    assert [one.code for one in lone.noticed] == ["proxy-alone"] * is_proxy
 
 
 def test_a_raw_photograph_and_its_jpeg_are_one() -> None:
@@ -224,7 +240,9 @@ def test_every_media_file_is_in_exactly_one_clip(card: dict[str, tuple[Facts | N
     media = {index for index, file in enumerate(files) if kind_of(file.path) in ("video", "audio", "image")}
     assert media <= set(indexes)
     assert all(files[member.index].path == member.path for member in members)
-    assert all(clip.members[0].role is FileRole.ESSENCE for clip in clips)
+    for clip in clips:
+        alone = "proxy-alone" in [one.code for one in clip.noticed]
+        assert clip.members[0].role is (FileRole.PROXY if alone else FileRole.ESSENCE)
     assert len({clip.name for clip in clips}) == len(clips)
     assert clips == group_clips(files), "the same card gives the same clips"
     backwards = group_clips(files[::-1])

@@ -200,6 +200,22 @@ def test_no_handle_is_lost_when_a_folder_can_t_be_opened(tmp_path: Path) -> None
     assert len(list(Path("/proc/self/fd").iterdir())) == before
 
 
+@pytest.mark.parametrize("call", ["open", "mkdir"])
+def test_a_name_that_a_drive_does_not_permit_is_told_apart_from_a_failing_drive(
+    folder: int, monkeypatch: pytest.MonkeyPatch, call: str
+) -> None:
+    """EINVAL where something is made: "the final component of pathname is invalid" (open(2), mkdir(2))."""
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(errno.EINVAL, os.strerror(errno.EINVAL))
+
+    monkeypatch.setattr(os, call, refuse)
+    make = Disk().create if call == "open" else Disk().make_folder
+    with pytest.raises(OSError) as caught:
+        make("what?", at=folder)
+    assert isinstance(destination_error(caught.value, "what?"), RefusedFileError)
+
+
 # --- syncing -----------------------------------------------------------------------------------------------
 
 

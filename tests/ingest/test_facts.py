@@ -39,7 +39,13 @@ RATES = {
     "30000/1001 non-drop": ("01:02:03:04", False),
     "50": ("23:59:59:49", False),
     "60000/1001": ("00:59:59;58", True),
+    "60000/1001 non-drop": ("00:59:59:58", False),
+    "48": ("01:02:03:04", False),
+    "100": ("01:02:03:99", False),
+    "120": ("01:02:03:119", False),
 }
+# Left out: beyond 50 and 60 FFmpeg's MXF writes labels that no longer agree with each other (5.1).
+UNWRITTEN = frozenset((("mxf", "48"), ("mxf", "100"), ("mxf", "120")))
 X264 = ("-c:v", "libx264", "-preset", "ultrafast")
 CONTAINERS = {
     "mov": ((*X264, "-bf", "2", "-c:a", "pcm_s24le"), "MPEG-4", "AVC", "PCM"),
@@ -58,8 +64,10 @@ def read_facts(path: Path) -> tuple[Facts, list[Noticed]]:
 
 
 @needs_ffmpeg
-@pytest.mark.parametrize("name", RATES)
-@pytest.mark.parametrize("suffix", CONTAINERS)
+@pytest.mark.parametrize(
+    ("suffix", "name"),
+    [(suffix, name) for suffix in CONTAINERS for name in RATES if (suffix, name) not in UNWRITTEN],
+)
 def test_facts_equal_what_two_other_readers_say(tmp_path: Path, suffix: str, name: str) -> None:
     codec, container, video_codec, audio_codec = CONTAINERS[suffix]
     timecode, drop = RATES[name]

@@ -18,6 +18,7 @@ import pytest
 from ingest.durable import Disk
 from ingest.mhl import History, Rule, check_history, read_history, read_manifest
 from shared.errors import AppError, ChecksumMismatchError, DestinationError, DestinationFullError
+from tests.faults import RefusesDirectReads
 from tests.ingest.mhl_support import (
     CountedDisk,
     append,
@@ -193,6 +194,14 @@ def test_short_writes_are_completed(tmp_path: Path) -> None:
     run(tmp_path, ShortDisk(), 0)
     assert check_history(tmp_path) == []
     assert numbers(tmp_path)[""] == 1
+
+
+def test_a_drive_that_opens_for_direct_reads_and_then_refuses_them(tmp_path: Path) -> None:
+    make_tree(tmp_path, TREE)
+    run(tmp_path, RefusesDirectReads(), 0)
+    run(tmp_path, RefusesDirectReads(), 1)
+    assert check_history(tmp_path) == []
+    assert numbers(tmp_path)[""] == 2
 
 
 def test_a_drive_that_takes_no_more_bytes(tmp_path: Path) -> None:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import pytest
 from sqlalchemy import select
 
+from ingest import pipeline
 from ingest.durable import Disk
 from ingest.orders import Nobody, OffloadOrder
 from ingest.pipeline import run_offload
@@ -200,7 +203,7 @@ def test_the_kept_hash_of_a_known_reel_is_said(
     assert any("md5" in line for line in listener.said)
 
 
-@pytest.mark.parametrize("algorithm", ["xxh128", "xxh64", "md5", "sha1", "c4"])
+@pytest.mark.parametrize("algorithm", ["xxh128", "xxh3", "xxh64", "md5", "sha1", "c4"])
 def test_every_hash_can_be_chosen(
     algorithm: str, card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions
 ) -> None:
@@ -245,6 +248,30 @@ def test_a_run_killed_before_its_first_byte_is_continued_in_its_own_reel(
         assert session.scalars(select(Reel)).one().name == "A001"
 
 
+def test_what_a_run_records_before_it_lets_go_of_the_reel_is_known_to_the_next(
+    card: Path,
+    places: tuple[Path, Path],
+    settings: Settings,
+    catalogue: Sessions,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Two runs found the same card; the second gets the reel when the first has just ended."""
+    hold = pipeline._lock_reel
+    first: list[str] = []
+
+    def first_run_before_it_is_held(*arguments: Any) -> None:
+        monkeypatch.setattr(pipeline, "_lock_reel", hold)
+        first.append(run_offload(order(card, places), settings, catalogue).state)
+        hold(*arguments)
+
+    monkeypatch.setattr(pipeline, "_lock_reel", first_run_before_it_is_held)
+    report = run_offload(order(card, places), settings, catalogue)
+    assert first == ["done"]
+    assert report.state == "done"
+    assert [place["kept"] for place in report.summary["destinations"]] == [3, 3]
+    assert report.summary["bytes_read"] == 0
+
+
 class Meeting(Disk):
     """In the middle of a run, a second one of the same card is started, to a drive of its own."""
 
@@ -279,6 +306,25 @@ def test_a_second_run_of_a_card_is_turned_away_and_leaves_the_first_alone(
     # What was turned away is not taken for a broken run: the next one proves everything again.
     again = run_offload(order(card, places), settings, catalogue)
     assert again.summary["bytes_read"] == again.summary["bytes_on_card"]
+
+
+def test_two_cards_at_once_to_the_same_drives_are_two_reels(
+    card: Path, places: tuple[Path, Path], settings: Settings, catalogue: Sessions, tmp_path: Path
+) -> None:
+    other = tmp_path / "other"
+    shutil.copytree(card, other)
+    for path in other.rglob("*.TXT"):
+        path.write_bytes(os.urandom(1500))
+    with ThreadPoolExecutor(2) as pool:
+        reports = list(
+            pool.map(lambda one: run_offload(order(one, places), settings, catalogue), (card, other))
+        )
+    assert [report.state for report in reports] == ["done", "done"]
+    assert {report.reel for report in reports} == {"R001", "R002"}
+    for report, source in zip(reports, (card, other), strict=True):
+        for place in report.summary["destinations"]:
+            copies = {p.name: p.read_bytes() for p in Path(place["folder"]).rglob("*.TXT")}
+            assert copies == {p.name: p.read_bytes() for p in source.rglob("*.TXT")}
 
 
 def test_a_file_that_only_changed_its_time_stamp_is_no_reason_to_keep_the_card(

@@ -13,7 +13,7 @@ import pytest
 from ingest import plan as plan_module
 from ingest.card import Entry, Listing, read_card
 from ingest.durable import Disk
-from ingest.misfits import FAT_LARGEST
+from ingest.misfits import FAT_LARGEST, Blind
 from ingest.plan import KnownCopy, KnownFile, Place, Plan, filesystem_of, make_plan, open_places
 from shared.errors import (
     ConflictError,
@@ -38,7 +38,7 @@ def listing_of(tmp_path: Path, sizes: Mapping[str, int]) -> Listing:
 
 
 def place_of(root: Path, **values: object) -> Place:
-    plain = Place(root, REEL, 1, frozenset({"sda"}), case_blind=False, filesystem="ext4")
+    plain = Place(root, REEL, 1, frozenset({"sda"}), blind=Blind(), filesystem="ext4")
     return replace(plain, **values)  # type: ignore[arg-type]
 
 
@@ -89,7 +89,7 @@ def test_names_that_fall_together_on_a_case_blind_drive(
 ) -> None:
     """Unicode's default case folding and canonical equivalence (Unicode 15, section 3.13, D145)."""
     listing = listing_of(tmp_path, dict.fromkeys(names, 10))
-    blind = place_of(tmp_path / "one", case_blind=True)
+    blind = place_of(tmp_path / "one", blind=Blind(case=True, form=True))
     sighted = place_of(tmp_path / "two", device=2)
     plan = planned(listing, [blind, sighted])
     assert set(refused(plan)) == refused_names

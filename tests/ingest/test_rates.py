@@ -9,6 +9,7 @@ from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
 
+import av
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -217,6 +218,24 @@ def test_a_table_too_long_to_read_is_read_in_part(tmp_path: Path, monkeypatch: p
     facts = facts_of(path)
     assert facts.rate_mode == "constant" and facts.frames == 100
     assert (facts.more["rate"]["whole"], facts.more["rate"]["pictures"]) == (False, 50)
+
+
+@pytest.mark.parametrize("suffix", ["mov", "mp4", "mts", "mkv"])
+def test_a_rate_that_the_ffmpeg_command_rounds_is_exact(tmp_path: Path, suffix: str) -> None:
+    """119.88 is written by PyAV, as the command makes 120 of it; a Matroska file keeps whole milliseconds."""
+    path, rate = tmp_path / f"clip.{suffix}", Fraction(120_000, 1001)
+    with av.open(str(path), "w", format="mpegts" if suffix == "mts" else None) as target:
+        stream = target.add_stream("libx264", rate=rate)
+        stream.width, stream.height, stream.pix_fmt = 96, 64, "yuv420p"
+        stream.time_base = stream.codec_context.time_base = 1 / rate
+        for number in range(120):
+            frame = av.VideoFrame(96, 64, "yuv420p")
+            frame.pts, frame.time_base = number, 1 / rate
+            target.mux(stream.encode(frame))
+        target.mux(stream.encode())
+    facts = facts_of(path)
+    assert (facts.rate_num, facts.rate_den) == (120_000, 1001)
+    assert (facts.frames, facts.rate_mode, facts.more["rate"]["exact"]) == (120, "constant", "120000/1001")
 
 
 @needs_ffmpeg

@@ -78,3 +78,32 @@ def test_two_chunks_that_state_another_start_are_a_finding(
     found = [one for one in noticed if one.code.startswith("timecode")]
     assert [one.code for one in found] == codes
     assert all("48000" in one.message and str(other) in one.message for one in found)
+
+
+@needs_ffmpeg
+@pytest.mark.parametrize("form", [b"RIFF", b"RF64", b"BW64"])
+@pytest.mark.parametrize(
+    ("hertz", "codec", "channels"),
+    [(44_100, "pcm_s16le", 1), (48_000, "pcm_s24le", 2), (96_000, "pcm_f32le", 8), (192_000, "pcm_s32le", 4)],
+)
+def test_sound_files_equal_ffprobe_field_by_field(
+    tmp_path: Path, form: bytes, hertz: int, codec: str, channels: int
+) -> None:
+    path, reference = tmp_path / "take.wav", hertz * 3600 * 23 + 17
+    run_ffmpeg(
+        *("-f", "lavfi", "-i", f"anoisesrc=r={hertz}", "-t", "0.3", "-ac", str(channels), "-c:a", codec),
+        *("-rf64", "never" if form == b"RIFF" else "always", "-write_bext", "1"),
+        *("-metadata", f"time_reference={reference}", "-metadata", "origination_date=2026-05-12"),
+        *("-metadata", "origination_time=14:03:10", path),
+    )
+    path.write_bytes(form + path.read_bytes()[4:])  # ITU-R BS.2088: BW64 is laid out as RF64 is
+    facts, noticed = facts_of(path)
+    report = ffprobe(path)
+    audio, tags = first_stream(report, "audio"), report["format"]["tags"]
+    assert noticed == [] and (facts.audio_codec, facts.audio_tracks) == ("PCM", 1)
+    assert facts.audio_rate == int(audio["sample_rate"]) == hertz
+    assert facts.audio_channels == audio["channels"] == channels
+    assert facts.audio_bits == audio["bits_per_sample"]
+    assert facts.samples == audio["duration_ts"]
+    assert facts.more["time_reference_samples"] == int(tags["time_reference"]) == reference
+    assert facts.recorded_raw == f"{tags['date']} {tags['creation_time']}"

@@ -38,13 +38,13 @@ from shared.words import BOUNDARY, fold_name, split_words
         (" \t\n ", ()),
         ("ferry", (Words("ferry"),)),
         ("chain ferry", (Words("chain"), Words("ferry"))),
-        ('"chain ferry"', (Words("chain ferry"),)),
-        ('"ferry"', (Words("ferry"),)),
+        ('"chain ferry"', (Words("chain ferry", exact=True),)),
+        ('"ferry"', (Words("ferry", exact=True),)),
         ("fer*", (Words("fer", prefix=True),)),
-        ('"chain fer"*', (Words("chain fer", prefix=True),)),
+        ('"chain fer"*', (Words("chain fer", prefix=True, exact=True),)),
         ("-ferry", (Words("ferry", negated=True),)),
-        ('-"chain ferry"', (Words("chain ferry", negated=True),)),
-        ('"say ""hi"""', (Words('say "hi"'),)),
+        ('-"chain ferry"', (Words("chain ferry", negated=True, exact=True),)),
+        ('"say ""hi"""', (Words('say "hi"', exact=True),)),
         ("AND OR NOT NEAR", tuple(map(Words, ["AND", "OR", "NOT", "NEAR"]))),
         ("C0001.MP4", (Words("C0001.MP4"),)),
         ("half-open", (Words("half-open"),)),
@@ -121,6 +121,8 @@ def test_text_means(text: str, terms: tuple[Term, ...]) -> None:
         ("rate:23.97", 5, ""),
         ("rate:48000", 5, "out of range"),
         ("media:film", 6, "media has no value 'film'"),
+        ("has:transcript", 4, "transcripts are not kept"),
+        ("ferry no:log,Release", 13, "releases are not kept"),
         ("has:luck", 4, "has has no value 'luck'"),
         ("tag:a..b", 4, "the values of tag have no order"),
         ("note:>5", 5, "the values of note have no order"),
@@ -180,7 +182,7 @@ def _usable(text: str) -> bool:
 
 _CHARACTERS = st.characters(exclude_categories=("Cc", "Cs")) | st.sampled_from('"*-:,.<>= \n')
 _TEXT = st.text(_CHARACTERS, min_size=1, max_size=12).filter(_usable)
-_WORDS = st.builds(Words, _TEXT, st.booleans(), st.booleans())
+_WORDS = st.builds(Words, _TEXT, st.booleans(), st.booleans(), st.booleans())
 
 
 def _values_of(samples: st.SearchStrategy[str]) -> st.SearchStrategy[Value]:
@@ -222,6 +224,8 @@ def test_a_tree_written_and_read_is_the_same_tree(terms: list[Term]) -> None:
     ("term", "text"),
     [
         (Words("-x"), '"-x"'),
+        (Words("x", exact=True), '"x"'),
+        (Words("half-open"), "half-open"),
         (Words("a:b"), '"a:b"'),
         (Words("a*", prefix=True), '"a*"*'),
         (Words('say "hi"', negated=True), '-"say ""hi"""'),
@@ -253,7 +257,7 @@ def test_durations_are_exact() -> None:
 
 
 def test_every_presence_is_a_field_or_a_row() -> None:
-    assert set(PRESENCE) - set(FIELDS) == {"log", "still", "timecode"}
+    assert set(PRESENCE) - set(FIELDS) == {"log", "still", "moment", "timecode"}
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
+from shared.catalogue.known_texts import ClipKnown, Text
 from shared.catalogue.search import find_clip_ids, find_clips
-from shared.catalogue.text import ClipKnown, clip_words, refresh_text
+from shared.catalogue.text import clip_words, refresh_text
 from shared.errors import QueryError
 from shared.models import Clip, FileRole, Production
 from shared.query import Exactly, Match, Query, Words
@@ -24,146 +25,11 @@ from tests.factories import (
     make_production,
     make_reel,
 )
+from tests.shared.query_cases import QUERIES
 from tests.shared.shoot import Shoot
 
-ALL = "winch ada aerial room pilot"
 
-
-@pytest.mark.parametrize(
-    ("query", "found"),
-    [
-        ("", ALL),
-        # words: everything logged and known
-        ("winch", "winch"),
-        ("WINCH", "winch"),
-        ("chain winch", "winch"),
-        ('"chain winch"', "winch"),
-        ('"winch chain"', ""),
-        ('"chain winch 50"', ""),  # the subject ends, the note begins
-        ("fahre", "winch"),
-        ("Fähre", "winch"),
-        ("nordufer", "winch"),
-        ("nord", ""),
-        ("nord*", "winch"),
-        ('"chain win"*', "winch"),
-        ("-winch", "ada aerial room pilot"),
-        ("ada", "ada"),
-        ('"Ada Wren"', "ada"),
-        ("close-up", "winch"),
-        ('"close up"', "winch"),
-        ("interview", "ada"),
-        ("circled", "ada"),
-        ("good", "winch"),
-        ('"no good"', ""),
-        ("drone", "aerial"),
-        ("recorder", "room"),
-        ("rope", "winch"),
-        ("D001", "aerial pilot"),
-        ("2026-05-02", "aerial room"),
-        ("C0001", "winch"),
-        ("C0001.MP4", "winch"),
-        ("CLIP/C0001.MP4", "winch"),
-        ("clip\\c0001", "winch"),
-        ("bogen øst", "aerial"),
-        ("🎬", "pilot"),
-        ("ferry -rope", "aerial"),
-        # fields of the vocabulary
-        ("kind:interview", "ada"),
-        ("-kind:interview", "winch aerial room pilot"),
-        ("size:cu,ms", "winch ada"),
-        ('size:"Close Up"', "winch"),
-        ("-size:cu,ms", "aerial room pilot"),
-        ("rating:good", "winch"),
-        ("rating:good..", "winch ada"),
-        ("rating:..alt", "aerial room"),
-        ("rating:>good", "ada"),
-        ("rating:<good", "aerial room"),
-        ("rating:ng,circled", "ada aerial"),
-        ("-rating:good..", "aerial room pilot"),
-        ("movement:fly-over reason:focus", "aerial"),
-        ("angle:high", "winch"),
-        # names
-        ("camera:a", "winch ada"),
-        ('camera:"main body"', "winch ada"),
-        ("camera:main", "winch ada"),
-        ("-camera:A", "aerial room pilot"),
-        ("lens:35", "winch"),
-        ('lens:"35 mm f/1.8"', "winch"),
-        ("reel:d001,S001", "aerial room pilot"),
-        ("person:ada", "ada"),
-        ('person:"ADA WREN"', "ada"),
-        ('person:"Tom Reed"', ""),
-        ("-person:Ada", "winch aerial room pilot"),
-        ("tag:ferry", "winch aerial"),
-        ("tag:FERRY", "winch aerial"),
-        ('tag:"rope & chain"', "winch"),
-        ("-tag:ferry", "ada room pilot"),
-        ("finding:no-signal", "ada"),
-        ("finding:hum", ""),  # dismissed
-        # texts
-        ("note:under_score", "winch"),
-        ("note:underXscore", ""),
-        ("note:50%", "winch"),
-        ("note:5%0", ""),
-        ("place:FÄHRE", "winch"),
-        ("subject:WINCH", "winch"),
-        ("name:c0001", "winch"),
-        ("name:.wav", "room"),
-        ("name:ØST", "aerial"),
-        ("name:øst", "aerial"),
-        ("-name:clip", "aerial room pilot"),
-        # days and dates
-        ("day:1", "winch ada"),
-        ("day:1,2", "winch ada aerial room"),
-        ("day:1..9", "winch ada aerial room"),
-        ("day:>1", "aerial room"),
-        ("-day:1", "aerial room pilot"),
-        ("date:2026-05-02", "aerial room"),
-        ("date:2026-05-01..2026-05-02", "winch ada aerial room"),
-        ("date:2026-05", "winch ada aerial room"),
-        ("date:<2026-05-02", "winch ada"),
-        ("date:>2026-05", ""),
-        ("date:<2026-05", ""),
-        ("date:2026-04..2026-05", "winch ada aerial room"),
-        ("-date:2026", "pilot"),
-        ("shot:>2026-05-01", "aerial room"),
-        # lengths and rates: 60 s, 30 s, 899 frames at 30000/1001 = 29.9966 s, 31 s
-        ("duration:30s", "ada"),
-        ("duration:29s", "aerial"),
-        ("duration:>30s", "winch room"),
-        ("duration:>=30s", "winch ada room"),
-        ("duration:<30s", "aerial"),
-        ("duration:30s..31s", "ada room"),
-        ("duration:1m", "winch"),
-        ("duration:750f", "ada"),
-        ("duration:>750f", "winch aerial"),
-        ("-duration:>30s", "ada aerial pilot"),
-        ("rate:25", "winch ada pilot"),
-        ("rate:29.97", "aerial"),
-        ("rate:>25", "aerial"),
-        ("rate:24..25", "winch ada pilot"),
-        # what is there
-        ("media:audio", "room"),
-        ("-media:video", "room"),
-        ("has:finding", "ada"),
-        ("no:finding", "winch aerial room pilot"),
-        ("-has:finding", "winch aerial room pilot"),
-        ("has:log", "winch ada aerial room"),
-        ("no:log", "pilot"),
-        ("-no:log", "winch ada aerial room"),
-        ("has:still", "winch"),
-        ("has:tag,person", "winch ada aerial"),
-        ("has:note", "winch"),
-        ("no:note", "ada aerial room pilot"),
-        ("has:size", "winch ada"),
-        ("no:day", "pilot"),
-        ("no:date", "pilot"),
-        ("has:timecode", "winch"),
-        ("no:lens no:log", "pilot"),
-        # together
-        ("ferry kind:b-roll -rating:ng day:1 winch", "winch"),
-    ],
-)
+@pytest.mark.parametrize(("query", "found"), QUERIES)
 def test_query_finds(shoot: Shoot, query: str, found: str) -> None:
     assert shoot.find(query) == found
 
@@ -180,6 +46,8 @@ def test_a_tree_is_as_good_as_text(shoot: Shoot) -> None:
         ("ferry size:cu,huge", 14, ["cu (Close-up)"]),
         ("kind:a-roll..b-roll", 5, ["have no order"]),
         ("rating:good..ng", 7, ["runs backwards"]),
+        ("rating:5..2", 7, ["runs backwards"]),
+        ("rating:0", 7, ["1 to 5", "1 ng", "5 circled"]),
         ("day:9", 4, ["1 (2026-05-01)", "2 (2026-05-02)"]),
         ("day:2..1", 4, ["runs backwards"]),
         ("date:2026-05-02..2026-05-01", 5, ["runs backwards"]),
@@ -205,6 +73,30 @@ def test_a_value_that_does_not_exist_lists_what_does(
 def test_a_near_miss_is_suggested(shoot: Shoot) -> None:
     with pytest.raises(QueryError, match="Did you mean ferry"):
         shoot.find("tag:fery")
+
+
+@pytest.mark.parametrize(
+    ("query", "suggestion"),
+    [
+        ("size:extreme long shot", 'size:"extreme long shot"'),
+        ("ferry -size:ms,extreme long shot kind:b-roll", 'size:"extreme long shot"'),
+        ("kind:piece to camera", 'kind:"piece to camera"'),
+        ("camera:main body", ""),  # in part is enough
+        ("tag:rope & chain", ""),  # the sign is no plain word
+        ("tag:rope chain", 'tag:"rope chain"'),
+        ('kind:piece "to camera"', ""),
+        ("kind:piece -to camera", ""),
+        ("kind:piece,ms to camera", ""),
+    ],
+)
+def test_missing_quotation_marks_are_noticed(shoot: Shoot, query: str, suggestion: str) -> None:
+    remedy = ""
+    try:
+        shoot.find(query)
+    except QueryError as error:
+        remedy = error.remedy or ""
+    assert ("needs the marks" in remedy) is bool(suggestion)
+    assert suggestion in remedy
 
 
 def test_an_empty_kit_list_says_so(session: Session, production: Production, vocabulary: Vocabulary) -> None:
@@ -242,7 +134,7 @@ def test_no_text_breaks_the_database(shoot: Shoot, query: str) -> None:
 def test_what_is_written_is_found_by_its_own_words(shoot: Shoot, note: str) -> None:
     """Also where SQLite's idea of a letter is not ours: both sides go through the same splitting."""
     clip_id = next(iter(shoot.names))
-    words = clip_words(ClipKnown((f"begin {note} end",)), shoot.vocabulary)
+    words = clip_words(ClipKnown((Text("note", f"begin {note} end"),)), shoot.vocabulary)
     shoot.session.execute(
         text("UPDATE clip_text SET words = :w WHERE clip_id = :i"), {"w": words, "i": clip_id}
     )
@@ -250,7 +142,7 @@ def test_what_is_written_is_found_by_its_own_words(shoot: Shoot, note: str) -> N
 
 
 def test_terms_are_found_by_alias_unless_it_denies(vocabulary: Vocabulary) -> None:
-    words = clip_words(ClipKnown(("a",), (("size", "cu"), ("rating", "ng"))), vocabulary)
+    words = clip_words(ClipKnown((Text("note", "a"),), (("size", "cu"), ("rating", "ng"))), vocabulary)
     assert "close shot" in words
     assert "reject" in words
     assert "good" not in words

@@ -1,0 +1,78 @@
+"""From the tables to bitmaps: the clips of each value of each field, of all clips or of some."""
+
+from __future__ import annotations
+
+from array import array
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from pyroaring import BitMap
+from sqlalchemy import Select, String, func, select, type_coerce
+from sqlalchemy.orm import Session
+
+from shared.catalogue.chunks import in_chunks
+from shared.catalogue.facets import finding_links, person_links, tag_links
+from shared.models import Clip, LogEntry, Still
+from shared.query_fields import TERM_FIELDS
+
+Key = int | str  # the id of a row, or a code
+Bitmaps = dict[str, dict[Key, BitMap]]  # clips by field and value; of "log" and "still" the value is True
+
+_BATCH = 20_000  # rows in memory at a time
+_OWN = {
+    "production": Clip.production_id,
+    "media": type_coerce(Clip.media, String),  # the code alone: no member is made for each row
+    "day": Clip.day_id,
+    "camera": Clip.camera_id,
+    "lens": Clip.lens_id,
+    "reel": Clip.reel_id,
+}
+
+
+def read_bitmaps(session: Session, clip_ids: BitMap | None = None) -> Bitmaps:
+    """The clips of each value. `clip_ids` of a few; those that do not exist have no value."""
+    found: dict[str, dict[Key, BitMap]] = defaultdict(lambda: defaultdict(BitMap))
+    for fields, rows in _statements(session.get_bind().dialect.name):
+        if clip_ids is None:
+            _gather(session, rows, fields, found)
+        else:
+            key = rows.selected_columns[0]
+            for chunk in in_chunks(clip_ids):
+                _gather(session, rows.where(key.in_(chunk)), fields, found)
+    return {field: dict(values) for field, values in found.items()}
+
+
+def _statements(dialect: str) -> Iterator[tuple[Sequence[str], Select[*tuple[Any, ...]]]]:
+    """Statements of a clip's id and the values of these fields; none: it has no value."""
+    # The date in UTC, by which pages in the order of time are found; SQLite keeps times as text.
+    text = type_coerce(Clip.shot_at, String)
+    date = func.substr(text, 1, 10) if dialect == "sqlite" else func.to_char(Clip.shot_at, "YYYY-MM-DD")
+    yield (*_OWN, "shot"), select(Clip.id, *_OWN.values(), date)
+    terms = (getattr(LogEntry, field) for field in TERM_FIELDS)
+    entries: Select[*tuple[Any, ...]] = select(LogEntry.clip_id, LogEntry.id > 0, *terms)
+    yield ("log", *TERM_FIELDS), entries.where(LogEntry.clip_id.is_not(None))
+    yield ("still",), select(Still.clip_id, Still.id > 0)
+    for field, links in (("tag", tag_links()), ("person", person_links()), ("finding", finding_links())):
+        for rows in links:
+            yield (field,), rows
+
+
+def _gather(
+    session: Session,
+    rows: Select[*tuple[Any, ...]],
+    fields: Sequence[str],
+    found: dict[str, dict[Key, BitMap]],
+) -> None:
+    # The driver's own tuples: nothing here needs converting, and SQLAlchemy's rows take four times as long.
+    result = session.connection().execute(rows)
+    while batch := result.cursor.fetchmany(_BATCH):
+        clip_ids, *columns = zip(*batch, strict=True)
+        for field, values in zip(fields, columns, strict=True):
+            grouped: dict[Key, array[int]] = defaultdict(lambda: array("I"))
+            for clip_id, value in zip(clip_ids, values, strict=True):
+                if value is not None:
+                    grouped[value].append(clip_id)
+            for value, ids in grouped.items():
+                found[field][value] |= BitMap(ids)
+    result.close()

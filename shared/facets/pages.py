@@ -1,0 +1,73 @@
+"""A page of the clips found, in the order of time, without sorting them all.
+
+Clips are kept by the date they were shot on: going through the dates in order, some hundred clips are
+enough to ask the database for.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from itertools import islice
+
+from pyroaring import BitMap
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, joinedload
+
+from shared.catalogue.chunks import in_chunks
+from shared.catalogue.search import Cursor, Page, read_entries
+from shared.facets.state import State
+from shared.models import Clip, Still
+
+_NO_TIME = dt.datetime.max.replace(tzinfo=dt.UTC)
+
+
+def candidates(state: State, found: BitMap, wanted: int, after: Cursor | None) -> BitMap:
+    """Clips among which the next `wanted` are: whole dates, and last some of unknown time, by id."""
+    likely = BitMap()
+    missing = wanted
+    if after is None or after.shot_at is not None:
+        dates = state.values.get("shot", {})
+        begins = "" if after is None or after.shot_at is None else after.shot_at.date().isoformat()
+        for date in sorted(map(str, dates)):
+            if date < begins:
+                continue
+            of_date = found & dates[date]
+            likely |= of_date
+            if date > begins:  # of the place's own date all may lie before it
+                missing -= len(of_date)
+            if missing <= 0:
+                return likely
+    first = after.id + 1 if after is not None and after.shot_at is None else 0
+    undated = found - state.clips_with_any("shot")
+    return likely | BitMap(islice(undated.iter_equal_or_larger(first), missing))
+
+
+def read_places(session: Session, clip_ids: BitMap, wanted: int, after: Cursor | None) -> list[Cursor]:
+    """The first `wanted` of these clips after a place, in the order of time."""
+    found: list[Cursor] = []
+    for chunk in in_chunks(clip_ids):
+        rows = session.execute(select(Clip.shot_at, Clip.id).where(Clip.id.in_(chunk)))
+        found.extend(Cursor(shot_at, key) for shot_at, key in rows)
+    first = None if after is None else _order(after)
+    return sorted((one for one in found if first is None or _order(one) > first), key=_order)[:wanted]
+
+
+def _order(place: Cursor) -> tuple[bool, dt.datetime, int]:
+    return place.shot_at is None, place.shot_at or _NO_TIME, place.id
+
+
+def load_page(session: Session, places: Sequence[Cursor], limit: int, total: int) -> Page:
+    """As `find_clips` gives it; there is a next page when there is one place more than the limit."""
+    ids = [place.id for place in places[:limit]]
+    related = (Clip.reel, Clip.camera, Clip.day, Clip.lens)
+    rows = select(Clip).where(Clip.id.in_(ids)).options(*map(joinedload, related))
+    clips = {clip.id: clip for clip in session.scalars(rows)}
+    stills = select(Still.clip_id, func.count()).where(Still.clip_id.in_(ids)).group_by(Still.clip_id)
+    return Page(
+        clips=tuple(clips[key] for key in ids if key in clips),
+        entries=read_entries(session, ids),
+        still_counts=dict.fromkeys(ids, 0) | dict(session.execute(stills).all()),
+        next=str(places[limit - 1]) if len(places) > limit else None,
+        total=total,
+    )

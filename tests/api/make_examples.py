@@ -1,0 +1,119 @@
+"""Write the examples of the OpenAPI document: real answers of the service over the seeded catalogue.
+
+Run it after a shape of the API has changed: `python -m tests.api.make_examples`. Times that are read from
+the clock, and anything else that changes from run to run, stand as fixed values.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from starlette.testclient import TestClient
+
+from shared.db import make_sessions, open_catalogue
+from tests.api.catalogue import Seeded, client_of, make_settings, seed
+
+TARGET = Path(__file__).parents[2] / "api" / "openapi_examples.json"
+NOW = re.compile(r"20[0-9]{2}-[0-9]{2}-[0-9]{2}T[0-9:]+\.[0-9]+Z")
+MOST_ITEMS = 1
+CARD_ID = "3f9a0c1d2b4e5f60"
+# The bodies that are sent, by operation id.
+BODIES: dict[str, Any] = {
+    "create_production": {
+        "name": "Low Tide",
+        "rate": "25",
+        "zone": "Europe/London",
+        "day_starts": "04:00",
+        "language": "en",
+    },
+    "put_day": {"date": "2026-05-03", "goal": "The last crossing before the tide turns."},
+    "patch_log": {"rating": "circled", "note": "The chain sings here.", "people": ["Ada Wren"]},
+    "request_offload": {
+        "card": CARD_ID,
+        "to": ["North", "South"],
+        "camera": "A",
+        "production": "the-chain-ferry",
+    },
+    "post_moment": {"in": 50, "out": 100, "name": "the gear takes the chain", "log": {"rating": "good"}},
+    "patch_moment": {"out": 120},
+    "make_change": {"query": "kind:interview", "set": {"rating": "circled"}, "expect": 2},
+    "request_handover": {"query": "kind:interview -rating:ng", "production": "the-chain-ferry"},
+}
+WITHOUT_BODY = {"undo_change"}
+ORDER = ("put", "post", "patch", "get")
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        recorded = record(Path(folder))
+    TARGET.write_text(json.dumps(recorded, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+    print(f"{TARGET.name}: {len(recorded)} operations")
+
+
+def record(folder: Path) -> dict[str, dict[str, Any]]:
+    """By operation id: what was sent, where there was a body, and the JSON that came back."""
+    (folder / "media" / "A01").mkdir(parents=True)
+    settings = make_settings(
+        folder,
+        watch_folders=[folder / "media"],
+        destinations={"North": folder / "north", "South": folder / "south"},
+    )
+    engine = open_catalogue(settings.database_url)
+    sessions = make_sessions(engine)
+    seeded = seed(sessions, settings.stills_folder)
+    with client_of(settings, sessions) as client:
+        document = client.get("/api/v1/openapi.json").json()
+        recorded = {}
+        for method in ORDER:
+            for path, operations in document["paths"].items():
+                if method in operations:
+                    name = operations[method]["operationId"]
+                    example = _ask(client, seeded, method, path, operations[method])
+                    if example:
+                        recorded[name] = example
+    engine.dispose()
+    return {name: recorded[name] for name in sorted(recorded)}
+
+
+def _ask(client: TestClient, seeded: Seeded, method: str, path: str, operation: Any) -> dict[str, Any]:
+    name = operation["operationId"]
+    number, id = 3 if method == "put" else 1, 2 if name == "undo_change" else 1
+    values = {"production": seeded.slug, "number": number, "letter": "A", "id": id}
+    body = BODIES.get(name)
+    if method != "get" and body is None and name not in WITHOUT_BODY:
+        return {}
+    sent = body
+    if name == "request_offload" and body is not None:  # with the card that is there now
+        sent = {**body, "card": client.get("/api/v1/card-folders").json()["items"][0]["id"]}
+    headers = {"If-Match": "*"} if method == "patch" else {}
+    # The production that is named, not the one that was made a moment ago.
+    asked = [one["name"] for one in operation.get("parameters", ()) if one["in"] == "query"]
+    query = {"production": seeded.slug} if "production" in asked else {}
+    kind = {} if method == "get" else {"Content-Type": "application/json"}
+    answer = client.request(method, path.format(**values), params=query, json=sent, headers=headers | kind)
+    assert answer.is_success or "/files/" in path, f"{method} {path}: {answer.text}"
+    example: dict[str, Any] = {} if body is None else {"request": body}
+    if answer.headers["content-type"] == "application/json":
+        example["response"] = _steady(answer.json())
+    return example
+
+
+def _steady(value: Any) -> Any:
+    """Short lists, and nothing that changes from run to run."""
+    if isinstance(value, dict):
+        return {name: _steady(one) for name, one in value.items()}
+    if isinstance(value, list):
+        return [_steady(one) for one in value[:MOST_ITEMS]]
+    if isinstance(value, str):
+        steady = NOW.sub("2026-05-02T17:40:00Z", value)
+        steady = re.sub(r"[?]v=[0-9a-f]{16}$", "?v=4a1d0d3f9b2c7e60", steady)
+        return CARD_ID if re.fullmatch(r"[0-9a-f]{16}", steady) else steady  # it is made of a path
+    return value
+
+
+if __name__ == "__main__":
+    main()
