@@ -141,9 +141,7 @@ class ChecksumMismatchError(VerifyError):
             else "The copy was not published. Run the offload again; if it differs again, suspect the drive, "
             "its cable or its port."
         )
-        super().__init__(
-            f"{algorithm} differs: expected {expected}, found {found}", path=path, remedy=remedy
-        )
+        super().__init__(f"{algorithm} differs: expected {expected}, found {found}", path=path, remedy=remedy)
         self.algorithm = algorithm
         self.expected = expected
         self.found = found

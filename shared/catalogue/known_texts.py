@@ -110,7 +110,11 @@ def read_known(session: Session, clip_ids: Sequence[int]) -> dict[int, ClipKnown
         ("microphone", Origin.KNOWN, _on_channel(clip_ids, Microphone, ChannelMap.microphone_id)),
         ("file", Origin.NAME, _paths(clip_ids)),
     ):
-        for clip_id, text in session.execute(statement):
+        found = [(clip_id, text) for clip_id, text in session.execute(statement)]
+        if field in ("tag", "person"):
+            # Sorted here: asked for names in order, SQLite reads every name there is to find these few.
+            found.sort()
+        for clip_id, text in found:
             lists[clip_id].append(Text(field, text, origin))
     columns = select(
         Clip.id, Production.language, *(column for _, _, column in _OF_CLIP), *_TERM_COLUMNS
@@ -165,7 +169,7 @@ def _read_moments(
 
 def _linked(model: type[Tag] | type[Person], link: Table, key: str) -> Select[*tuple[Any, ...]]:
     named = select(model.name).join(link, link.c[key] == model.id)
-    return named.join(LogEntry, LogEntry.id == link.c.entry_id).order_by(model.name)
+    return named.join(LogEntry, LogEntry.id == link.c.entry_id)
 
 
 def _of_entry(

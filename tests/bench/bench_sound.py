@@ -3,7 +3,7 @@
     python -m tests.bench.bench_sound [--seconds 600]
 
 Two channels of 48 kHz, 24 bit, in a wave file, and the same as AAC beside a picture. Both programs measure
-the same file in turn, and the better of two runs counts for each: `ebur128=peak=true` of the command `ffmpeg`,
+the same file in turn, and the better of two runs counts for each: `ebur128=peak=true` of `ffmpeg`,
 which gives loudness and true peak, against everything in `ingest.measure`. Seconds of the processor are given
 too, which other work on the machine disturbs less. The target: more than 100 × real time on two cores.
 """
@@ -70,7 +70,7 @@ def run_pass(path: Path) -> tuple[float, float, float]:
     """Seconds by the clock and of the processor, and the most memory, MiB."""
     environment = os.environ | {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
     done = subprocess.run(
-        [sys.executable, "-c", _PASS, path], env=environment, capture_output=True, text=True, check=True
+        [sys.executable, "-c", _PASS, str(path)], env=environment, capture_output=True, text=True, check=True
     )
     elapsed, used, peak, channels = map(float, done.stdout.split())
     assert channels == 2, "both channels are measured"
@@ -78,7 +78,7 @@ def run_pass(path: Path) -> tuple[float, float, float]:
 
 
 def run_ffmpeg(path: Path) -> tuple[float, float, float]:
-    command = ["ffmpeg", "-v", "error", "-nostdin", "-vn", "-i", path, "-af", "ebur128=peak=true"]
+    command = ["ffmpeg", "-v", "error", "-nostdin", "-vn", "-i", str(path), "-af", "ebur128=peak=true"]
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     start = time.perf_counter()
     subprocess.run([*command, "-f", "null", "-"], check=True)
@@ -105,7 +105,7 @@ def main() -> None:
                 peak = max(one[2] for one in both)
                 memory = f", {peak:.0f} MiB at most" if peak else ""
                 print(
-                    f"{seconds} s of {path.suffix}, {name}: {seconds / elapsed:.0f} × real time by the clock, "
+                    f"{seconds} s of {path.suffix}, {name}: {seconds / elapsed:.0f} × real time by clock, "
                     f"{seconds / used:.0f} × by the processor{memory}"
                 )
 

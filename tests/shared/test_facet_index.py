@@ -279,7 +279,7 @@ def test_prepared_words_are_those_of_many_clips(
     kept = len(state.terms)
     compare(index, filled, vocabulary, "ferry")
     assert len(state.terms) == kept, "it is at hand"
-    assert {key[0] for key in state.terms.keys()} == {1}, "the production beside it is small"
+    assert {key[0] for key in list(state.terms.keys())} == {1}, "the production beside it is small"
 
 
 def test_counts_while_somebody_writes(filled: Sessions, vocabulary: Vocabulary) -> None:

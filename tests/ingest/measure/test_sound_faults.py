@@ -93,7 +93,8 @@ def test_zeros_are_found_where_they_are(first: int, length: int) -> None:
 
 def pcm(signal: Signal, bits: int) -> Signal:
     scale = 2 ** (bits - 1)
-    return np.clip(np.round(signal * scale), -scale, scale - 1) / scale
+    clipped: Signal = np.clip(np.round(signal * scale), -scale, scale - 1) / scale
+    return clipped
 
 
 @pytest.mark.parametrize("bits", [16, 24])
@@ -150,8 +151,8 @@ def test_dropouts_are_found_to_a_millisecond(milliseconds: int, stuck: bool) -> 
         places.append((first / RATE, (first + length) / RATE))
     (found,) = measure_dropouts(stereo(signal), RATE)
     assert found.count == len(places)
-    for span, (first, last) in zip(found.kept, places, strict=True):
-        assert span.first == pytest.approx(first, abs=0.0021) and span.last == pytest.approx(last, abs=0.0021)
+    for span, (begin, end) in zip(found.kept, places, strict=True):
+        assert span.first == pytest.approx(begin, abs=0.0021) and span.last == pytest.approx(end, abs=0.0021)
         assert span.level >= 40
 
 
