@@ -61,7 +61,9 @@ def create_app(settings: Settings, sessions: Sessions) -> FastAPI:
     app.include_router(all_pages(), include_in_schema=False)
     describe_on(app)
     _handle_errors(app, respond)
-    app.add_middleware(Guard, settings=settings, respond=respond)
+    app.add_middleware(
+        Guard, settings=settings, respond=respond, refuse=lambda request: _refusal(app, request)
+    )
     return app
 
 
@@ -73,6 +75,16 @@ def _allowed_at(app: FastAPI, request: Request) -> str:
         return any(route.matches(asked)[0] is Match.FULL for route in app.routes)
 
     return ", ".join(filter(has, ("GET", "POST", "PUT", "PATCH", "DELETE")))
+
+
+def _refusal(app: FastAPI, request: Request) -> Problem | None:
+    """The problem of an address or a method that is not there; None: a route takes the request."""
+    allowed = _allowed_at(app, request)
+    if not allowed:
+        return problem_of_http(HTTPException(404))
+    if request.method not in allowed.split(", "):
+        return problem_of_http(HTTPException(405, headers={"Allow": allowed}))
+    return None
 
 
 def _handle_errors(app: FastAPI, respond: Respond) -> None:

@@ -57,7 +57,6 @@ BURST_SECONDS = 10
 # Set in the scope of a HEAD, which the rest of the program sees as the GET it stands for.
 HEAD_ONLY = "rushlight.head"
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS", "TRACE"})  # RFC 9110, 9.2.1
-CHANGING_METHODS = frozenset({"POST", "PUT", "PATCH", "DELETE"})
 # Say nothing but whether the service lives; a container's probe has no token.
 OPEN_PATHS = frozenset({"/health", "/ready", "/api/v1/health", "/api/v1/ready"})
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
@@ -80,6 +79,7 @@ _JSON_TYPE = re.compile(r"application/(?:[\w.-]+\+)?json", re.ASCII)
 log = logging.getLogger("rushlight.api")
 
 Respond = Callable[[Request, Problem], Response]
+Refuse = Callable[[Request], Problem | None]
 
 
 def is_loopback(host: str) -> bool:
@@ -104,10 +104,12 @@ def check_token(settings: Settings) -> None:
 
 
 class Guard:
-    """ASGI middleware around the whole application. `respond` writes a problem as JSON or as a page."""
+    """ASGI middleware around the whole application. `respond` writes a problem as JSON or as a page;
+    `refuse` gives the problem of a request that no route takes, before its body is looked at."""
 
-    def __init__(self, app: ASGIApp, settings: Settings, respond: Respond) -> None:
+    def __init__(self, app: ASGIApp, settings: Settings, respond: Respond, refuse: Refuse) -> None:
         self._app = app
+        self._refuse = refuse
         self._hosts = _own_names(settings.host)
         self._any_address = settings.host in ("", "0.0.0.0", "::")
         self._door = None if is_loopback(settings.host) else Door(settings)
@@ -131,7 +133,12 @@ class Guard:
         begun = time.monotonic()
         try:
             scope["rushlight.caller"] = self._check(request)
-            if request.method in CHANGING_METHODS:
+            refusal = self._refuse(request) if request.method not in SAFE_METHODS else None
+            if refusal is not None:
+                await self._respond(request, refusal)(scope, receive, answer.send)
+                return
+            if request.method not in SAFE_METHODS:
+                _check_json(request.headers)
                 receive = _replay(await _read_body(request), receive)
             await self._app(scope, receive, answer.send)
         except AppError as error:
@@ -163,8 +170,6 @@ class Guard:
             caller = self._door.let_in(request)
         if request.method not in SAFE_METHODS:
             _check_origin(request.headers)
-        if request.method in CHANGING_METHODS:  # any other is unknown here, which the router says
-            _check_json(request.headers)
         return caller
 
     def _is_own(self, host: str) -> bool:

@@ -31,6 +31,13 @@ STAMP_SLACK, FILE_SLACK = 2, 3
 _DIGITS = re.compile(r"[0-9]+")
 _CHAPTER_AND_NUMBER = 6  # two digits of chapter before four of the take (common practice, no source)
 _DCF_FOLDER = re.compile(r"([0-9]{3})(\w{5})")
+# What MediaInfo calls the device that made a file.
+_BODY = (
+    "Encoded_Hardware",
+    "Encoded_Hardware_CompanyName",
+    "Encoded_Hardware_Name",
+    "Encoded_Hardware_Model",
+)
 _STAMP = re.compile(r"(\d{4}-\d\d-\d\d)[ T](\d\d:\d\d:\d\d)")
 
 
@@ -104,6 +111,8 @@ def is_continued(file: MediaFile, following: MediaFile) -> bool:
     facts, after = file.facts, following.facts
     if facts is None or after is None or format_of(facts) != format_of(after):
         return False
+    if body_of(facts) != body_of(after):
+        return False
     length, length_after = seconds_of(facts), seconds_of(after)
     if length is None or length_after is None:
         return False
@@ -128,6 +137,14 @@ def format_of(facts: Facts) -> tuple[object, ...]:
         *(facts.bit_depth, facts.chroma, facts.transfer, facts.drop_frame),
         *(facts.audio_codec, facts.audio_channels, facts.audio_tracks, facts.audio_rate, facts.audio_bits),
     )
+
+
+def body_of(facts: Facts) -> tuple[object, ...]:
+    """Which device the file names as the one that made it. A card of one body can hold files of another."""
+    declared, bext = facts.more.get("declared"), facts.more.get("bext")
+    named = declared if isinstance(declared, dict) else {}
+    recorder = bext.get("originator") if isinstance(bext, dict) else None
+    return (*(named.get(field) for field in _BODY), recorder)
 
 
 def seconds_of(facts: Facts) -> Fraction | None:

@@ -19,6 +19,12 @@ class Shape(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+class Body(Shape):
+    """What a caller sends: nothing is taken for something else, no 0 for false and no true for 1."""
+
+    model_config = ConfigDict(strict=True)
+
+
 class Listing(Shape, Generic[Item]):
     """A list, or one page of it."""
 
@@ -34,11 +40,11 @@ def _refuse_unusable(text: str) -> str:
 
 def _only_iso_date(value: object) -> object:
     """A number would be taken as seconds since 1970."""
-    if isinstance(value, str) and not re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value, re.ASCII):
-        raise ValueError("is no date such as 2026-05-12")
-    if not isinstance(value, str | dt.date):
-        raise ValueError("must be text, such as 2026-05-12")
-    return value
+    if isinstance(value, dt.date):
+        return value
+    if not isinstance(value, str) or not re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value, re.ASCII):
+        raise ValueError("must be text such as 2026-05-12")
+    return dt.date.fromisoformat(value)
 
 
 IsoDate = Annotated[dt.date, BeforeValidator(_only_iso_date)]

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from api.schemas.base import Shape, UsableText
+from api.schemas.base import Body, Shape, UsableText
 from api.schemas.log import LogEntry, LogPatch, entry_shape
 from shared import models
 from shared.query import LONGEST_QUERY
@@ -15,7 +15,7 @@ from shared.query import LONGEST_QUERY
 LARGEST_FRAME = 2**53
 
 
-class EditBody(Shape):
+class EditBody(Body):
     """The same edit on every clip that a query finds."""
 
     query: Annotated[UsableText, Field(max_length=LONGEST_QUERY)]
@@ -64,7 +64,7 @@ class EditDetail(Edit):
     changes: list[OneChange]
 
 
-class MomentBody(Shape):
+class MomentBody(Body):
     """Frames count from the clip's first; `out` is exclusive."""
 
     in_frame: int = Field(alias="in", ge=0, le=LARGEST_FRAME)
@@ -73,7 +73,7 @@ class MomentBody(Shape):
     log: LogPatch = LogPatch()
 
 
-class MomentPatch(Shape):
+class MomentPatch(Body):
     """What is not named stays."""
 
     in_frame: int | None = Field(default=None, alias="in", ge=0, le=LARGEST_FRAME)

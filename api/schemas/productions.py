@@ -6,10 +6,10 @@ import datetime as dt
 import re
 from typing import Annotated
 
-from pydantic import BeforeValidator, Field, StrictBool, WithJsonSchema
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from api.etags import content_tag
-from api.schemas.base import IsoDate, Shape, UsableText
+from api.schemas.base import Body, IsoDate, Shape, UsableText
 from shared import models
 
 _WALL_CLOCK = "([01][0-9]|2[0-3]):[0-5][0-9](:00)?"
@@ -17,11 +17,11 @@ _WALL_CLOCK = "([01][0-9]|2[0-3]):[0-5][0-9](:00)?"
 
 def _only_text(value: object) -> object:
     """A number would be taken as seconds since midnight."""
-    if isinstance(value, str) and not re.fullmatch(_WALL_CLOCK, value, re.ASCII):
-        raise ValueError("is no time of day to the minute, such as 04:00")
-    if not isinstance(value, str | dt.time):
-        raise ValueError("must be text, such as 04:00")
-    return value
+    if isinstance(value, dt.time):
+        return value
+    if not isinstance(value, str) or not re.fullmatch(_WALL_CLOCK, value, re.ASCII):
+        raise ValueError("must be a time of day to the minute, such as 04:00")
+    return dt.time.fromisoformat(value)
 
 
 # Not the format `time` of JSON Schema, which has a zone (RFC 3339).
@@ -46,12 +46,12 @@ class Production(Shape):
     created_at: dt.datetime
 
 
-class NewProduction(Shape):
+class NewProduction(Body):
     name: UsableText = Field(min_length=1, max_length=200)
     rate: UsableText = Field(
         default="25", max_length=20, description="23.976, 25, 29.97 or an exact fraction."
     )
-    drop_frame: StrictBool = False
+    drop_frame: bool = False
     zone: UsableText = Field(max_length=64, examples=["Europe/Copenhagen"])
     day_starts: WallClock = Field(default=dt.time(4), description="To the minute, without a zone.")
     language: UsableText = Field(default="en", min_length=2, max_length=16)
@@ -66,7 +66,7 @@ class Day(Shape):
     clips: int = Field(description="How many clips were shot on it.")
 
 
-class DayBody(Shape):
+class DayBody(Body):
     date: IsoDate
     goal: UsableText = Field(default="", max_length=20_000)
 

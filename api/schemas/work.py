@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from api.schemas.base import Shape, UsableText, shown, shown_json
+from api.schemas.base import Body, Shape, UsableText, shown, shown_json
 from shared import models
 from shared.card_folders import CardFolder as FoundFolder
 from shared.card_folders import card_folder_id
@@ -28,7 +28,7 @@ class Destination(Shape):
     name: str = Field(description="As it stands under [destinations] in config.toml.")
 
 
-class OffloadOrder(Shape):
+class OffloadOrder(Body):
     """What `rushlight offload` takes, with ids and names in place of paths."""
 
     card: Name = Field(description="Id of a card folder.", examples=["3f9a0c1d2b4e5f60"])
@@ -37,11 +37,11 @@ class OffloadOrder(Shape):
     )
     camera: Annotated[UsableText, Field(min_length=1, max_length=8)] | None = None
     reel: Annotated[UsableText, Field(min_length=1, max_length=32)] | None = None
-    day: Annotated[int, Field(ge=1, le=999_999, strict=True)] | None = None
+    day: Annotated[int, Field(ge=1, le=999_999)] | None = None
     production: Name | None = Field(default=None, description="Without it: the latest.")
 
 
-class HandoverOrder(Shape):
+class HandoverOrder(Body):
     query: UsableText = Field(default="", max_length=4000, description="Which clips; empty: all of them.")
     production: Name | None = Field(default=None, description="Without it: the latest.")
 

@@ -92,10 +92,30 @@ def test_no_such_method(client: TestClient) -> None:
 @pytest.mark.parametrize("method", ["OPTIONS", "TRACE", "DELETE", "QUERY"])
 def test_allow_names_what_the_address_has_and_not_one_of_its_routes(client: TestClient, method: str) -> None:
     """RFC 9110, 10.2.1, and 9.2.1: what is asked without a body is refused for its method alone."""
-    headers = {"Content-Type": "application/json"} if method == "DELETE" else {}
-    answer = client.request(method, "/api/v1/days/1", headers=headers)
+    answer = client.request(method, "/api/v1/days/1")
     check_problem(answer, 405)
     assert answer.headers["allow"] == "GET, PUT, HEAD"
+
+
+def test_what_no_route_takes_is_refused_before_its_body_is_looked_at(client: TestClient) -> None:
+    for method in ("POST", "PUT", "PATCH", "DELETE"):
+        check_problem(client.request(method, "/api/v1/nothing", content=b"x" * 2_000_000), 404)
+    check_problem(client.put("/api/v1/clips", content=b"x"), 405)
+    check_problem(client.post("/api/v1/handovers", content=b"x"), 415)
+
+
+@pytest.mark.parametrize(
+    ("address", "body"),
+    [
+        ("productions", {"name": "x", "zone": "Europe/London", "drop_frame": 0}),
+        ("productions", {"name": "x", "zone": "Europe/London", "day_starts": 14_400}),
+        ("productions", {"name": "x", "zone": "Europe/London", "day_starts": "04:00:00Z"}),
+        ("offloads", {"card": "3f9a0c1d2b4e5f60", "to": ["North"], "day": True}),
+        ("offloads", {"card": "3f9a0c1d2b4e5f60", "to": ["North"], "day": "2"}),
+    ],
+)
+def test_nothing_is_taken_for_something_else(client: TestClient, address: str, body: object) -> None:
+    check_problem(client.post(f"/api/v1/{address}", json=body), 422)
 
 
 def test_head_is_answered_wherever_get_is(client: TestClient, seeded: Seeded) -> None:

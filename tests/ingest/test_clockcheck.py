@@ -196,7 +196,7 @@ def test_a_clock_that_was_set_back_in_the_middle_of_a_card() -> None:
 @pytest.mark.parametrize(
     "names",
     [
-        ("GX010034.MP4", "GX010035.MP4"),  # chapter 01 of take 35 …
+        ("VA010034.MP4", "VA010035.MP4"),  # chapter 01 of take 35 …
         ("101500.MP4", "111400.MP4"),  # names that are times of day
         ("C9999.MP4", "D0001.MP4"),
         ("20260512_101500.WAV", "20260512_111400.WAV"),
@@ -208,7 +208,7 @@ def test_names_in_the_order_of_time_are_in_order(names: tuple[str, str]) -> None
 
 
 def test_chapters_stand_behind_their_take() -> None:
-    names = ("GX010034.MP4", "GX020034.MP4", "GX010035.MP4")
+    names = ("VA010034.MP4", "VA020034.MP4", "VA010035.MP4")
     assert check(*(take(n, HOURS[n], path=name) for n, name in enumerate(names))) == []
 
 

@@ -84,14 +84,14 @@ def test_a_gap_of_another_length_is_another_take() -> None:
 
 
 def test_chapters_left_out() -> None:
-    take = [part("GX010034.MP4", 0, 340), part("GX020034.MP4", 340, 55, size=SMALL)]
-    other = [part("GX010035.MP4", 2000, 340), part("GX030035.MP4", 2680, 55, size=SMALL)]
+    take = [part("VA010034.MP4", 0, 340), part("VA020034.MP4", 340, 55, size=SMALL)]
+    other = [part("VA010035.MP4", 2000, 340), part("VA030035.MP4", 2680, 55, size=SMALL)]
     found = missing(*take, *other)
-    assert [(clip, one.value) for clip, one in found if "GX020035" in one.message] == [("GX010035", 1)]
+    assert [(clip, one.value) for clip, one in found if "VA020035" in one.message] == [("VA010035", 1)]
     assert all("0034" not in clip for clip, _ in found)
-    ((clip, noticed),) = missing(*take, part("GX030036.MP4", 4000, 55, size=SMALL))
-    assert (clip, noticed.value) == ("GX030036", 2)
-    assert "GX010036, GX020036" in noticed.message
+    ((clip, noticed),) = missing(*take, part("VA030036.MP4", 4000, 55, size=SMALL))
+    assert (clip, noticed.value) == ("VA030036", 2)
+    assert "VA010036, VA020036" in noticed.message
 
 
 def test_names_of_times_are_no_chapters() -> None:

@@ -89,6 +89,22 @@ def test_format_and_timecode_must_run_on(changes: dict[str, Any], joined: bool) 
     assert span(video("D/C1.MOV", start_frame=1000), second) == joined
 
 
+@pytest.mark.parametrize(
+    ("first", "second", "joined"),
+    [
+        ({}, {}, True),
+        ({"Encoded_Hardware_Model": "X1"}, {"Encoded_Hardware_Model": "X1"}, True),
+        ({"Encoded_Hardware_Model": "X1"}, {"Encoded_Hardware_Model": "X2"}, False),
+        ({"Encoded_Hardware_Model": "X1"}, {}, False),
+        ({"Comment": "one"}, {"Comment": "two"}, True),
+    ],
+)
+def test_one_body_must_have_made_both(first: dict[str, str], second: dict[str, str], joined: bool) -> None:
+    one = video("D/C1.MOV", start_frame=1000, more={"declared": first})
+    two = video("D/C2.MOV", mtime_ns=NOON + 10 * SECOND, start_frame=1250, more={"declared": second})
+    assert span(one, two) == joined
+
+
 def test_timecode_runs_on_over_midnight_and_in_drop_frame() -> None:
     # SMPTE ST 12-1: a day of drop-frame at 29.97 has 2,589,408 labels, of 25 fps 2,160,000.
     later = NOON + 10 * SECOND
