@@ -43,6 +43,8 @@ def serve(settings: Settings, sessions: Sessions, *, say: Callable[[str], None] 
             timeout_graceful_shutdown=GRACE_SECONDS,
         )
         server = uvicorn.Server(config)
+        # A large log takes seconds to read: that begins now and not with the first question.
+        threading.Thread(target=app.state.service.facets.prepare, name="facets", daemon=True).start()
         say(f"Rushlight serves {address_of(listening, settings.host)}, stop with Ctrl-C.")
         say(_token_rule(settings.host))
         with logging_to(sys.stderr, settings), _stopping(server):

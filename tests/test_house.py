@@ -167,10 +167,13 @@ def test_a_library_is_used_where_it_belongs(module: str, only_in: tuple[str, ...
     assert {name for name in users if not name.startswith(only_in)} == set()
 
 
+TESTS_NEED = {"tests", "pytest", "hypothesis", "httpx2", "playwright", "psutil", "schemathesis", "yaml"}
+
+
 def test_the_packages_do_not_need_what_only_tests_need() -> None:
     for name, tree in parsed(*PACKAGES):
         used = {one.split(".")[0] for one in imports(tree)}
-        assert not used & {"tests", "pytest", "hypothesis", "httpx2", "playwright", "schemathesis", "psutil", "yaml"}, name
+        assert not used & TESTS_NEED, name
 
 
 # -- what lies where --------------------------------------------------------------------------------

@@ -60,7 +60,10 @@ def list_clips(
     with reading(service.sessions) as session:
         found = find_production(session, production)
         vocabulary = production_vocabulary(session, found, service.vocabulary)
-        page = find_clips(session, found, q, vocabulary, limit=limit, after=cursor, order=order)
+        if order is Order.TIME:
+            page = service.facets.find_page(session, found, q, vocabulary, limit=limit, after=cursor)
+        else:
+            page = find_clips(session, found, q, vocabulary, limit=limit, after=cursor, order=order)
         ids = [clip.id for clip in page.clips]
         stills = read_stills(session, ids)
         findings = read_finding_codes(session, ids)

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from shared.catalogue.facets import FIELDS_SHOWN
 from shared.catalogue.search import Cursor, Page
 from shared.db import Sessions, reading
+from shared.errors import UsageError
 from shared.facets.changes import Place, read_changes
 from shared.facets.common_words import list_common_words
 from shared.facets.names import Names, read_names
@@ -93,8 +94,10 @@ class FacetIndex:
         """As `shared.catalogue.search.find_clips` in the order of time, the total counted by bitmaps.
 
         The clips are loaded in the caller's session; one that it does not see yet is left out.
-        Raises QueryError.
+        Raises QueryError, and UsageError for a place in another order.
         """
+        if after is not None and after.points is not None:
+            raise UsageError("this is a place in a list of another order", remedy="Begin again without it.")
         parsed = parse_query(query) if isinstance(query, str) else query
         with reading(self._sessions) as own:
             asked = self._catch_up(own, production, vocabulary, parsed)

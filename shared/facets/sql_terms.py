@@ -46,7 +46,7 @@ class KeptTerms:
     def __len__(self) -> int:
         return len(self._kept)
 
-    def keys(self) -> list[TermKey]:
+    def list_keys(self) -> list[TermKey]:
         """The one that was asked for the longest ago first."""
         return list(self._kept)
 

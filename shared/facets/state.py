@@ -84,6 +84,8 @@ def find_by_bitmaps(
             part = _has(state, value)
             if part is not None and term.field == "no":
                 part = everything - part
+        elif term.field == "finding":
+            part = _open_finding(state, everything, value)
         else:
             part = _any_of(state, names, vocabulary, term.field, value)
         if part is None:
@@ -101,10 +103,13 @@ def _has(state: State, value: Value) -> BitMap | None:
     return None
 
 
+def _open_finding(state: State, everything: BitMap, value: Value) -> BitMap | None:
+    """A code that is dismissed everywhere is known to the database alone, as is one of nowhere."""
+    clips = state.clips_with("finding", value.text if isinstance(value, Exactly) else "")
+    return clips if clips.intersect(everything) else None
+
+
 def _any_of(state: State, names: Names, vocabulary: Vocabulary, name: str, value: Value) -> BitMap | None:
-    if name == "finding":  # a code that is dismissed everywhere is known to the database alone
-        code = value.text if isinstance(value, Exactly) else ""
-        return state.values.get(name, {}).get(code)
     keys = keys_of(names, vocabulary, name, value)
     return None if keys is None else join(state.clips_with(name, key) for key in keys)
 

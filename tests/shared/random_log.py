@@ -48,7 +48,7 @@ TERMS = (
 )  # fmt: skip
 
 
-def fill_at_random(session: Session, dice: random.Random, vocabulary: Vocabulary, clips: int = 40) -> None:
+def fill_at_random(session: Session, dice: random.Random, vocabulary: Vocabulary, clips: int = 30) -> None:
     """Two productions, the second one small."""
     for name, count in (("The Chain Ferry", clips), ("Beside It", 4)):
         production = make.make_production(session, name=name, slug=name.lower().replace(" ", "-"))
@@ -79,6 +79,9 @@ def fill_at_random(session: Session, dice: random.Random, vocabulary: Vocabulary
             if dice.random() < 0.7:
                 make.make_entry(session, clip, **_said(dice))
         session.flush()
+    first = session.scalars(select(Clip).order_by(Clip.id)).first()
+    for code in FINDINGS:  # a code that is nowhere can't be asked for
+        make.make_finding(session, first, code=code)
     for _ in range(clips):
         edit_at_random(session, dice)
     index_words(session, vocabulary)

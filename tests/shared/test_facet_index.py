@@ -50,6 +50,14 @@ def sessions(request: pytest.FixtureRequest) -> Iterator[Sessions]:
 
 
 @pytest.fixture
+def here(catalogue: Sessions, vocabulary: Vocabulary) -> Sessions:
+    """On SQLite alone: what does not depend on the database."""
+    with writing(catalogue) as session:
+        fill_at_random(session, random.Random(7), vocabulary)
+    return catalogue
+
+
+@pytest.fixture
 def filled(sessions: Sessions, vocabulary: Vocabulary) -> Sessions:
     with writing(sessions) as session:
         fill_at_random(session, random.Random(7), vocabulary)
@@ -133,9 +141,9 @@ def test_pages_in_the_order_of_time(filled: Sessions, vocabulary: Vocabulary) ->
 @pytest.mark.parametrize(
     "query", ["ferry kind:nope", "day:77", "tag:nope", "finding:nope", 'reel:"', "camera:Z"]
 )
-def test_a_wrong_question_is_refused_alike(filled: Sessions, vocabulary: Vocabulary, query: str) -> None:
-    index = FacetIndex(filled)
-    with reading(filled) as session:
+def test_a_wrong_question_is_refused_alike(here: Sessions, vocabulary: Vocabulary, query: str) -> None:
+    index = FacetIndex(here)
+    with reading(here) as session:
         production = find_production(session, "1")
         with pytest.raises(QueryError) as by_sql:
             facets(session, production, query, vocabulary)
@@ -144,11 +152,11 @@ def test_a_wrong_question_is_refused_alike(filled: Sessions, vocabulary: Vocabul
     assert (str(by_bitmaps.value), by_bitmaps.value.column) == (str(by_sql.value), by_sql.value.column)
 
 
-def test_the_most_frequent_values(filled: Sessions, vocabulary: Vocabulary) -> None:
-    with reading(filled) as session:
+def test_the_most_frequent_values(here: Sessions, vocabulary: Vocabulary) -> None:
+    with reading(here) as session:
         production = session.get_one(Production, 1)
-    whole = FacetIndex(filled).count(production, "", vocabulary)
-    cut = FacetIndex(filled).count(production, "", vocabulary, fields=("kind", "day"), most=2)
+    whole = FacetIndex(here).count(production, "", vocabulary)
+    cut = FacetIndex(here).count(production, "", vocabulary, fields=("kind", "day"), most=2)
     assert list(cut.fields) == ["kind", "day"] and cut.left_out == {"kind": 1, "day": 1}
     left_out = next(one for one in whole.fields["kind"] if one not in cut.fields["kind"])
     assert [one for one in whole.fields["kind"] if one != left_out] == cut.fields["kind"]
@@ -269,17 +277,17 @@ def test_kept_words_keep_up(filled: Sessions, vocabulary: Vocabulary) -> None:
 
 
 def test_prepared_words_are_those_of_many_clips(
-    filled: Sessions, vocabulary: Vocabulary, monkeypatch: pytest.MonkeyPatch
+    here: Sessions, vocabulary: Vocabulary, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("shared.facets.index.LARGE", 10)
-    index = FacetIndex(filled)
+    index = FacetIndex(here)
     index.prepare()
     state = index._state
     assert state is not None and len(state.terms) > 5
     kept = len(state.terms)
-    compare(index, filled, vocabulary, "ferry")
+    compare(index, here, vocabulary, "ferry")
     assert len(state.terms) == kept, "it is at hand"
-    assert {key[0] for key in list(state.terms.keys())} == {1}, "the production beside it is small"
+    assert {key[0] for key in state.terms.list_keys()} == {1}, "the production beside it is small"
 
 
 def test_counts_while_somebody_writes(filled: Sessions, vocabulary: Vocabulary) -> None:
