@@ -65,6 +65,9 @@ def open_socket(host: str, port: int) -> socket.socket:
             remedy="Choose another port (RUSHLIGHT_PORT, 0 takes a free one) or an address of this machine.",
         ) from error
     listening.setblocking(False)
+    # Inherited by every connection. The loop sets it only on sockets that name their protocol, and without
+    # it each answer on a connection that is kept waits 40 ms for the caller's acknowledgement (RFC 896).
+    listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     return listening
 
 

@@ -125,6 +125,11 @@ def to_db(power: npt.ArrayLike) -> Numbers:
     return np.asarray(10 * np.log10(np.maximum(np.asarray(power, np.float64), _TINY)))
 
 
+def power_of(spectrum: npt.NDArray[np.complexfloating]) -> npt.NDArray[np.floating]:
+    """Squared magnitudes; twice as quick as with the root that is then squared."""
+    return np.asarray(spectrum.real**2 + spectrum.imag**2)
+
+
 class Keeping:
     """Gathers events of one channel that come in order. Those less than `join` seconds apart share a span."""
 

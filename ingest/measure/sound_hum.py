@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.fft import rfft
 
-from ingest.measure.sound_blocks import Block, Numbers, Samples, run, to_db
+from ingest.measure.sound_blocks import Block, Samples, power_of, run, to_db
 from ingest.measure.sound_low import Lowering, Windows
 from ingest.measure.sound_numbers import FLOOR_DB, HUM_HARMONICS, Lines
 
@@ -43,12 +43,12 @@ class HumMeter:
         """(channels, samples)."""
         for row, windows in enumerate(self._windows.add(planes)):
             for window in windows:
-                if float(np.square(window).mean()) > _SILENT:
-                    self._take(row, np.abs(rfft(window * self._taper)) ** 2)
+                if float(window @ window) > _SILENT * len(window):
+                    self._take(row, rfft(window * self._taper))
 
-    def _take(self, row: int, spectrum: Numbers) -> None:
-        lines, around = spectrum[self._lines].max(axis=1), np.median(spectrum[self._around], axis=1)
-        around = np.maximum(around, _FAINT / self._scale)
+    def _take(self, row: int, spectrum: npt.NDArray[np.complexfloating]) -> None:
+        lines = power_of(spectrum[self._lines]).max(axis=1)
+        around = np.maximum(np.median(power_of(spectrum[self._around]), axis=1), _FAINT / self._scale)
         prominence = np.clip(to_db(lines) - to_db(around), 0, _PROMINENCES - 1)
         self._prominence[row, np.arange(len(lines)), np.rint(prominence).astype(int)] += 1
         power = np.where(prominence >= STANDS_OUT_DB, lines, 0).reshape(len(MAINS), -1).sum(axis=1)

@@ -33,14 +33,15 @@ class LevelMeter:
         peak = np.abs(planes[:, -block.fine :]).max(axis=1)  # the end may be no whole frame
         if block.peaks.shape[1]:
             peak = np.maximum(peak, block.peaks.max(axis=1))
-        mean = planes.mean(axis=1, dtype=np.float64)
+        mean = planes.mean(axis=1)
         # Around its own mean, or a large offset would drown a small signal in its rounding.
-        power, frames = _powers(planes - mean[:, np.newaxis].astype(np.float32), self._frame)
+        power, frames = _powers(planes - mean[:, np.newaxis], self._frame)
         for row, one in enumerate(np.clip(np.rint(frames) - FLOOR_DB, 0, BINS - 1).astype(np.int64)):
             self._histogram[row] += np.bincount(one, minlength=BINS)
         self._peak = np.maximum(self._peak, peak)
-        self._sum += mean * count
-        self._squares += (power + mean**2) * count
+        exact = mean.astype(np.float64)
+        self._sum += exact * count
+        self._squares += (power + exact**2) * count
         self._count += count
         self._peaks.add(peak)
         self._powers.add(power)
@@ -87,7 +88,7 @@ def _powers(planes: npt.NDArray[np.float32], length: int) -> tuple[Numbers, Numb
     count = planes.shape[1] // length
     frames = planes[:, : count * length].reshape(len(planes), count, length)
     squares = np.einsum("cfs,cfs->cf", frames, frames).astype(np.float64)
-    means = frames.mean(axis=2, dtype=np.float64) if count else np.zeros((len(planes), 0))
+    means = frames.mean(axis=2) if count else np.zeros((len(planes), 0))
     rest = planes[:, count * length :]
     total = squares.sum(axis=1) + np.einsum("cs,cs->c", rest, rest)
     return total / max(1, planes.shape[1]), to_db(np.maximum(squares / length - means**2, 0))

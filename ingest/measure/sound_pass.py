@@ -6,6 +6,7 @@ Memory does not grow with the length. Runs in a child process under limits, see 
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import Executor, ThreadPoolExecutor
 from pathlib import Path
 
 import av
@@ -37,12 +38,17 @@ def measure_sound(path: Path) -> SoundMeasured:
 
     Raises MediaError when the file can't be opened or read, or has no sound that decodes.
     """
-    with open_media(path) as file, no_new_files(), opened(file) as source:
-        return _Pass(source).run()
+    with (
+        ThreadPoolExecutor(1, "sound") as helper,
+        open_media(path) as file,
+        no_new_files(),
+        opened(file) as source,
+    ):
+        return _Pass(source, helper).run()
 
 
 class _Pass:
-    def __init__(self, source: InputContainer) -> None:
+    def __init__(self, source: InputContainer, helper: Executor) -> None:
         self._source = source
         self._errors, self._left_out = 0, 0
         self._tracks: dict[int, _Track] = {}
@@ -55,7 +61,7 @@ class _Pass:
                 self._left_out += 1
                 continue
             self._left_out += taken < count
-            self._tracks[stream.index] = _Track(stream, used, taken, self._hear)
+            self._tracks[stream.index] = _Track(stream, used, taken, self._hear, helper)
             used += taken
         for other in source.streams:
             if other.index not in self._tracks:
@@ -122,14 +128,19 @@ class _Track:
     """One stream on its way to its measures. Channels count over all tracks from `first_channel` on."""
 
     def __init__(
-        self, stream: AudioStream, first_channel: int, channels: int, hear: Callable[[_Track, Block], None]
+        self,
+        stream: AudioStream,
+        first_channel: int,
+        channels: int,
+        hear: Callable[[_Track, Block], None],
+        helper: Executor,
     ) -> None:
         self.stream, self.first_channel = stream, first_channel
         codec = stream.codec_context
         self._given, self._channels = codec.channels, channels
         names = [channel.name for channel in codec.layout.channels][:channels]
         self.meter = TrackMeter(
-            codec.sample_rate, channels, weights_of(names), lambda block: hear(self, block)
+            codec.sample_rate, channels, weights_of(names), lambda block: hear(self, block), helper
         )
         self._first: float | None = None
         self._expected: float | None = None

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.fft import irfft, next_fast_len, rfft
 
-from ingest.measure.sound_blocks import Block, Curve, Numbers, Samples, run, to_db, whole
+from ingest.measure.sound_blocks import Block, Curve, Numbers, Samples, power_of, run, to_db, whole
 from ingest.measure.sound_low import Lowering, Windows
 from ingest.measure.sound_numbers import Speech
 
@@ -55,7 +55,7 @@ class Features:
     def add(self, planes: Samples) -> tuple[Numbers, Numbers, Numbers]:
         """Three arrays (channels, frames)."""
         windows = self._windows.add(planes)
-        power = np.abs(rfft(windows * self._taper, self._size, axis=2)) ** 2
+        power = power_of(rfft(windows * self._taper, self._size, axis=2))
         level = to_db(power[:, :, self._band].sum(axis=2) * self._scale)
         again = irfft(power * self._voice, self._size, axis=2)
         lags = self._lags

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
+from concurrent.futures import Executor, Future
 from dataclasses import replace
 
 import numpy as np
@@ -52,14 +53,23 @@ class Clock:
 
 
 class TrackMeter:
-    """Measures a track of `channels` channels at `rate` Hz. `hear` is given each block, about a second."""
+    """Measures a track of `channels` channels at `rate` Hz. `hear` is given each block, about a second.
+
+    What lies below 4 kHz is measured by `helper`, on a second core where there is one; without it, in turn.
+    """
 
     def __init__(
-        self, rate: int, channels: int, weights: Sequence[float], hear: Callable[[Block], None]
+        self,
+        rate: int,
+        channels: int,
+        weights: Sequence[float],
+        hear: Callable[[Block], None],
+        helper: Executor | None = None,
     ) -> None:
         self.rate, self.channels, self.samples = rate, channels, 0
         self.clock = Clock()
-        self._hear = hear
+        self._hear, self._helper = hear, helper
+        self._aside: Future[None] | None = None
         self._cutting = Cutting(channels, rate)
         self._levels = LevelMeter(rate, channels)
         self._zeros = ZeroMeter(rate, channels)
@@ -82,19 +92,29 @@ class TrackMeter:
         """There are no more samples."""
         for block in self._cutting.rest():
             self._measure(block)
+        if self._aside is not None:
+            self._aside.result()
 
     def _measure(self, block: Block) -> None:
         if not np.isfinite(block.planes.sum()) or np.abs(block.planes).max() > _MOST_VALUE:
             sane = np.nan_to_num(block.planes, nan=0.0, posinf=0.0, neginf=0.0)
             block = Block(sane.clip(-_MOST_VALUE, _MOST_VALUE), block.rate, block.first)
+        if self._aside is not None:
+            self._aside.result()  # blocks come in order, and no more than two are held
+        if self._helper is not None:
+            self._aside = self._helper.submit(self._measure_low, block)
+        else:
+            self._measure_low(block)
         for meter in (self._levels, self._zeros, self._clipping, self._true_peak, self._loudness):
             meter.add(block)
         self._dropouts.add(block)
+        self._hear(block)
+
+    def _measure_low(self, block: Block) -> None:
         low = self._lowering.add(block)
         self._hum.add(low)
         self._wind.add(low)
         self._speech.add(low)
-        self._hear(block)
 
     def result(self, track: int, first_channel: int) -> tuple[list[Channel], Loudness]:
         """Each channel, numbered from `first_channel` on, and the loudness of all together."""

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.fft import rfft
 
-from ingest.measure.sound_blocks import Block, Curve, Keeping, Numbers, Samples, run, to_db, whole
+from ingest.measure.sound_blocks import Block, Curve, Keeping, Numbers, Samples, power_of, run, to_db, whole
 from ingest.measure.sound_low import Lowering, Windows
 from ingest.measure.sound_numbers import Spans, Wind
 
@@ -49,7 +49,7 @@ class WindMeter:
         windows = self._windows.add(planes)
         if not windows.shape[1]:
             return
-        power = np.abs(rfft(windows * self._taper, axis=2)) ** 2 * self._scale
+        power = power_of(rfft(windows * self._taper, axis=2)) * self._scale
         low, total = power[:, :, self._low].sum(axis=2), power[:, :, self._all].sum(axis=2)
         for frame in range(windows.shape[1]):
             at = self._frame * self._seconds

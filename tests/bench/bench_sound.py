@@ -36,9 +36,10 @@ from pathlib import Path
 from ingest.measure.sound_pass import measure_sound
 start, used = time.perf_counter(), time.process_time()
 found = measure_sound(Path(sys.argv[1]))
-import resource
-peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-print(time.perf_counter() - start, time.process_time() - used, peak / 1024, len(found.channels))
+elapsed, used = time.perf_counter() - start, time.process_time() - used
+# Not getrusage, whose maximum begins with the parent's.
+peak = next(line for line in open("/proc/self/status") if line.startswith("VmHWM")).split()[1]
+print(elapsed, used, int(peak) / 1024, len(found.channels))
 """
 
 
