@@ -1,9 +1,10 @@
 """Loudness by ITU-R BS.1770-5 and EBU R 128: integrated, momentary, short-term, range.
 
-Our own, by the vectors of EBU Tech 3341 (v4, 2023) and 3342: FFmpeg's `ebur128` filter reads a new value
-every 100 ms and misses the largest momentary loudness by up to 0.45 LU where 0.1 is allowed (case 13, 16 of
-20 signals); pyloudnorm 0.2.0 gives the integrated loudness only, and needs the whole file at once. This one
-keeps energies in bins of 10 ms, passes all the cases, and takes every channel alone and together in one pass.
+Our own, by the vectors of EBU Tech 3341 (v4, 2023) and 3342: the `ebur128` filter of the FFmpeg in PyAV 18.1
+reads a new value every 100 ms and misses the largest momentary loudness by up to 0.45 LU where 0.1 is allowed
+(case 13, 16 of 20 signals); pyloudnorm 0.2.0 gives the integrated loudness only, and needs the whole file at
+once. This one keeps energies in bins of 10 ms, passes the cases made of tones (1-6, 9, 10, 12, 13; all 3342),
+and takes every channel alone and all together in one pass.
 
 Memory does not grow: gating and range work on histograms of 0.01 LU that hold the exact energy of what fell
 into each bin, so only the place of a gate is rounded.

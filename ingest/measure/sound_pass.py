@@ -36,7 +36,8 @@ _BATCH_SECONDS = 0.25  # what is gathered before it is converted: packets may be
 def measure_sound(path: Path) -> SoundMeasured:
     """All numbers of the sound in the file at `path`, up to 16 channels over all its tracks.
 
-    Raises MediaError when the file can't be opened or read, or has no sound that decodes.
+    No channels: it was recorded without sound. Raises MediaError when the file can't be opened or read, or
+    has sound of which nothing decodes.
     """
     with (
         ThreadPoolExecutor(1, "sound") as helper,
@@ -69,6 +70,8 @@ class _Pass:
         self._pairing = _Pairing(list(self._tracks.values()), used)
 
     def run(self) -> SoundMeasured:
+        if not self._source.streams.audio:
+            return self._result()  # recorded without: no fault
         if not self._tracks:
             raise MediaError("has no sound that can be decoded")
         begins = _beginning(self._source)

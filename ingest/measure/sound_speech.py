@@ -59,7 +59,7 @@ class Features:
         level = to_db(power[:, :, self._band].sum(axis=2) * self._scale)
         again = irfft(power * self._voice, self._size, axis=2)
         lags = self._lags
-        likeness = again[:, :, lags] / np.maximum(again[:, :, :1], 1e-20) / self._own
+        likeness = again[:, :, lags[0] : lags[-1] + 1] / np.maximum(again[:, :, :1], 1e-20) / self._own
         best = likeness.argmax(axis=2)
         at = np.clip(best, 1, len(lags) - 2)[..., np.newaxis]
         a, b, c = (np.take_along_axis(likeness, at + k, axis=2)[..., 0] for k in (-1, 0, 1))

@@ -88,7 +88,7 @@ def test_case_12_momentary_is_constant() -> None:
     assert seen == [pytest.approx(-23.0, abs=TOLERANCE)] * 10
 
 
-@pytest.mark.parametrize("k", range(20))
+@pytest.mark.parametrize("k", (0, 1, 4, 7, 10, 13, 16, 19))
 def test_case_10_the_largest_short_term_loudness_is_found_wherever_it_lies(k: int) -> None:
     signal = steps(1000, ((k * 0.15, -200.0), (3, -23.0), (1, -200.0)))
     _, programme = measure_loudness(stereo(signal, signal), RATE)
