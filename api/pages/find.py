@@ -75,7 +75,7 @@ def show_find(
         found = find_production(session, production)
         vocabulary = production_vocabulary(session, found, service.vocabulary)
         try:
-            counted = service.facets.count(found, q, vocabulary, fields=SHOWN_FACETS)
+            counted = service.facets.count(session, found, q, vocabulary, fields=SHOWN_FACETS)
             page = service.facets.find_page(
                 session, found, q, vocabulary, limit=SHOWN_ON_A_PAGE, after=cursor
             )

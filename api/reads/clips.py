@@ -42,7 +42,7 @@ def read_finding_codes(session: Session, clip_ids: Sequence[int]) -> dict[int, l
     of_file = (
         select(ClipFile.clip_id, Finding.code)
         .join(ClipFile, ClipFile.file_id == Finding.file_id)
-        .where(ClipFile.clip_id.in_(clip_ids), Finding.clip_id.is_(None), still_open)
+        .where(ClipFile.clip_id.in_(clip_ids), still_open)  # SQLite would go through all that have no clip
     )
     found: dict[Any, list[str]] = defaultdict(list)
     for statement in (of_clip, of_file):

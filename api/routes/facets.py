@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Response
+from pydantic_core import to_json
 
 from api.deps import ProductionName, ServiceDep
 from api.routes.clips import QueryText
-from api.schemas.clips import Facets, FacetValue
+from api.schemas.clips import Facets
 from shared.catalogue.log import production_vocabulary
 from shared.catalogue.productions import find_production
 from shared.db import reading
@@ -32,14 +33,7 @@ def read_facets(
     with reading(service.sessions) as session:
         found = find_production(session, production)
         vocabulary = production_vocabulary(session, found, service.vocabulary)
-    counted = service.facets.count(found, q, vocabulary, most=most)
-    answer = Facets(
-        total=counted.total,
-        fields={
-            name: [FacetValue(value=one.value, label=one.label, count=one.count) for one in values]
-            for name, values in counted.fields.items()
-        },
-        left_out=counted.left_out,
-    )
-    # As it is: the framework would check and copy each of some thousand values once more.
-    return Response(answer.model_dump_json(), media_type="application/json")
+        counted = service.facets.count(session, found, q, vocabulary, most=most)
+    # As it is: making and checking an object for each of some thousand values takes as long as counting.
+    answer = {"total": counted.total, "fields": counted.fields, "left_out": counted.left_out}
+    return Response(to_json(answer), media_type="application/json")

@@ -36,14 +36,16 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """`names`: something that clips point at was made, renamed or removed. `lost`: too much has changed, or
-    some of it is not known any more; everything has to be read anew.
+    """`place`: the session's own. `names`: something that clips point at was made, renamed or removed.
+    `lost`: too much has changed, or some of it is not known any more; everything has to be read anew.
+    `earlier`: the session sees less than was known at the place asked from.
     """
 
     place: Place
     clips: BitMap
     names: bool = False
     lost: bool = False
+    earlier: bool = False
 
 
 def read_place(session: Session) -> Place:
@@ -66,9 +68,9 @@ def _since_number(session: Session, since: Place) -> Changes:
     lowest = select(func.min(Touched.id)).scalar_subquery()
     highest = select(func.max(Touched.id)).scalar_subquery()
     low, high = session.execute(select(lowest, highest)).one()
-    if high is None or high <= since.number:
-        return Changes(since, BitMap())
-    place = Place(number=high)
+    place = Place(number=high or 0)
+    if place.number <= since.number:
+        return Changes(place, BitMap(), earlier=place.number < since.number)
     if low > since.number + 1 or high - since.number > MOST_CHANGES:
         return Changes(place, BitMap(), lost=True)
     found = set(session.scalars(select(Touched.clip_id).where(Touched.id > since.number)))

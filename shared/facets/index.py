@@ -17,7 +17,7 @@ from shared.errors import UsageError
 from shared.facets.changes import Place, read_changes
 from shared.facets.common_words import list_common_words
 from shared.facets.names import Names, read_names
-from shared.facets.pages import candidates, load_page, read_places
+from shared.facets.pages import candidates, load_page, next_places, read_places
 from shared.facets.sql_terms import find_by_sql, term_key
 from shared.facets.state import (
     FacetCounts,
@@ -52,8 +52,9 @@ class FacetIndex:
     """Counts as of now: every answer takes in what was committed before it was asked for.
 
     One lock is held for the milliseconds in which bitmaps are read or changed, never while the database
-    looks for words. Sessions are the index's own and only read, so that nothing uncommitted can get in.
-    Nothing is read before the first question or `prepare`; who asks while everything is read, waits.
+    looks for words. Questions are asked in the caller's session, as a second one would need a second
+    connection while it holds the first. It must be one that only reads: what is not committed may never get
+    in. Nothing is read before the first question or `prepare`; who asks while everything is read, waits.
     """
 
     def __init__(self, sessions: Sessions) -> None:
@@ -63,6 +64,7 @@ class FacetIndex:
 
     def count(
         self,
+        session: Session,
         production: Production,
         query: str | Query,
         vocabulary: Vocabulary,
@@ -75,9 +77,8 @@ class FacetIndex:
         Raises QueryError for a query that can't be read or names what does not exist.
         """
         parsed = parse_query(query) if isinstance(query, str) else query
-        with reading(self._sessions) as session:
-            asked = self._catch_up(session, production, vocabulary, parsed)
-            found = self._find(asked)
+        asked = self._catch_up(session, production, vocabulary, parsed)
+        found = self._find(asked)
         with self._lock:
             return count_values(asked.state, asked.names, found, vocabulary, fields, most)
 
@@ -93,18 +94,20 @@ class FacetIndex:
     ) -> Page:
         """As `shared.catalogue.search.find_clips` in the order of time, the total counted by bitmaps.
 
-        The clips are loaded in the caller's session; one that it does not see yet is left out.
         Raises QueryError, and UsageError for a place in another order.
         """
         if after is not None and after.points is not None:
             raise UsageError("this is a place in a list of another order", remedy="Begin again without it.")
         parsed = parse_query(query) if isinstance(query, str) else query
-        with reading(self._sessions) as own:
-            asked = self._catch_up(own, production, vocabulary, parsed)
-            found = self._find(asked)
+        asked = self._catch_up(session, production, vocabulary, parsed)
+        found = self._find(asked)
+        with self._lock:
+            of = len(asked.state.clips_with("production", production.id))
+        places = next_places(session, production, found, of, limit + 1, after)
+        if places is None:
             with self._lock:
                 likely = candidates(asked.state, found, limit + 1, after)
-            places = read_places(own, likely, limit + 1, after)
+            places = read_places(session, likely, limit + 1, after)
         return load_page(session, places, limit, len(found))
 
     def prepare(self) -> None:
@@ -114,7 +117,7 @@ class FacetIndex:
             words = {
                 one.id: list_common_words(session, one)
                 for one in productions
-                if self.count(one, "", _NO_TERMS, fields=()).total > LARGE
+                if self.count(session, one, "", _NO_TERMS, fields=()).total > LARGE
             }
         for production in productions:
             for word in words.get(production.id, ()):
@@ -125,22 +128,27 @@ class FacetIndex:
     def _catch_up(
         self, session: Session, production: Production, vocabulary: Vocabulary, query: Query
     ) -> _Asked:
-        """Take in what has changed."""
+        """Take in what has changed. A session that began earlier may see less than the bitmaps hold by now:
+        then its place is another than theirs, and nothing it reads is kept.
+        """
+        assert not session.connection().get_execution_options().get("writes"), "a session that only reads"
         with self._lock:
             state = self._state
-            if state is not None:
-                changes = read_changes(session, state.place)
-                if changes.lost:
-                    state = None
-                else:
-                    apply_changes(session, state, changes)
-            if state is None:
+            changes = None if state is None else read_changes(session, state.place)
+            if state is None or changes is None or changes.lost:
                 self._state = None  # the old one is gone before the new one takes memory
                 state = self._state = read_state(session)
+                place = state.place
+            else:
+                place = changes.place
+                if not changes.earlier:
+                    apply_changes(session, state, changes)
             names = state.names.get(production.id)
             if names is None:
-                names = state.names[production.id] = read_names(session, production)
-            return _Asked(session, production, vocabulary, query, state, names, state.place)
+                names = read_names(session, production)
+                if place == state.place:
+                    state.names[production.id] = names
+            return _Asked(session, production, vocabulary, query, state, names, place)
 
     def _find(self, asked: _Asked) -> BitMap:
         words = [term for term in asked.query.terms if isinstance(term, Words) and not term.negated]

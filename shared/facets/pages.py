@@ -1,7 +1,7 @@
 """A page of the clips found, in the order of time, without sorting them all.
 
-Clips are kept by the date they were shot on: going through the dates in order, some hundred clips are
-enough to ask the database for.
+Where many of all clips are found, the next ones stand along the index of times. Else clips are kept by the
+date they were shot on: going through the dates in order, some hundred clips are enough to ask for.
 """
 
 from __future__ import annotations
@@ -17,8 +17,9 @@ from sqlalchemy.orm import Session, joinedload
 from shared.catalogue.chunks import in_chunks
 from shared.catalogue.search import Cursor, Page, read_entries
 from shared.facets.state import State
-from shared.models import Clip, Still
+from shared.models import Clip, Production, Still
 
+DENSE = 10  # one clip in so many is found: then the next of all clips hold enough of them
 _NO_TIME = dt.datetime.max.replace(tzinfo=dt.UTC)
 
 
@@ -41,6 +42,24 @@ def candidates(state: State, found: BitMap, wanted: int, after: Cursor | None) -
     first = after.id + 1 if after is not None and after.shot_at is None else 0
     undated = found - state.clips_with_any("shot")
     return likely | BitMap(islice(undated.iter_equal_or_larger(first), missing))
+
+
+def next_places(
+    session: Session, production: Production, found: BitMap, of: int, wanted: int, after: Cursor | None
+) -> list[Cursor] | None:
+    """The next `wanted` places of the clips found, `of` so many, along the index of times. None: too few of
+    the production's next clips are among them, and looking on would take long.
+    """
+    if len(found) * DENSE < of or (after is not None and after.shot_at is None):
+        return None
+    rows = select(Clip.shot_at, Clip.id).where(Clip.production_id == production.id, Clip.shot_at.is_not(None))
+    if after is not None:
+        beyond = (Clip.shot_at > after.shot_at) | (Clip.id > after.id)
+        rows = rows.where(Clip.shot_at >= after.shot_at, beyond)
+    looked_at = wanted if len(found) == of else wanted * DENSE
+    places = session.execute(rows.order_by(Clip.shot_at, Clip.id).limit(looked_at))
+    among = [Cursor(shot_at, key) for shot_at, key in places if key in found]
+    return among[:wanted] if len(among) >= wanted else None
 
 
 def read_places(session: Session, clip_ids: BitMap, wanted: int, after: Cursor | None) -> list[Cursor]:

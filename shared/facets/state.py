@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from pyroaring import BitMap
 from sqlalchemy.orm import Session
 
 from shared.catalogue.facets import PRESENCE_SHOWN, FacetValue
+from shared.catalogue.lookup import Known
 from shared.facets.changes import Changes, Place, read_place
 from shared.facets.derive import Bitmaps, Key, read_bitmaps
 from shared.facets.names import NAMED_FIELDS, Names, keys_of
@@ -29,12 +30,34 @@ class State:
     values: Bitmaps
     names: dict[int, Names] = field(default_factory=dict)  # by production
     terms: KeptTerms = field(default_factory=KeptTerms)
+    # The bitmaps of a field's named values beside them, by field and the names they were made from.
+    _listed: dict[tuple[str, int], Listed] = field(default_factory=dict)
 
     def clips_with(self, name: str, key: Key) -> BitMap:
         return self.values.get(name, {}).get(key, _NOTHING)
 
     def clips_with_any(self, name: str) -> BitMap:
         return join(self.values.get(name, {}).values())
+
+    def list_named(self, names: Names, name: str) -> Listed:
+        """Thousands of reels: looked up once and not at every question."""
+        found = self._listed.get((name, id(names)))
+        if found is None or found.names is not names:
+            of_field = self.values.get(name, {})
+            rows = [row for row in names.known[name] if row.id in of_field]
+            found = Listed(names, [of_field[row.id] for row in rows], rows)
+            self._listed[name, id(names)] = found
+        return found
+
+    def forget_lists(self) -> None:
+        self._listed.clear()
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    names: Names
+    clips: Sequence[BitMap]
+    rows: Sequence[Known]
 
 
 def read_state(session: Session) -> State:
@@ -56,10 +79,15 @@ def apply_changes(session: Session, state: State, changes: Changes) -> None:
         for name, found in anew.items():
             of_field = state.values.setdefault(name, {})
             for key, clips in found.items():
-                of_field[key] = of_field.get(key, _NOTHING) | clips
+                if key in of_field:
+                    of_field[key].update(clips)
+                else:
+                    of_field[key] = clips
+                    state.forget_lists()
         state.terms.clips_changed(changes.clips)
     if changes.names:
         state.names.clear()
+        state.forget_lists()
         state.terms.names_changed()
     state.place = changes.place
 
@@ -138,36 +166,44 @@ def count_values(
 ) -> FacetCounts:
     """How many of the clips found have each value, at most so many values of each field."""
     counts = FacetCounts(len(found))
-    count_in = found.intersection_cardinality
     for name in fields:
-        values = [(count_in(one[0]), one) for one in _values(state, names, vocabulary, name)]
-        places = [place for place, (count, _) in enumerate(values) if count]
+        listed = _values(state, names, vocabulary, name)
+        numbers = list(map(found.intersection_cardinality, listed.clips))
+        places = [place for place, number in enumerate(numbers) if number]
         if most is not None and len(places) > most:
             counts.left_out[name] = len(places) - most
-            places = sorted(heapq.nlargest(most, places, key=lambda place: (values[place][0], -place)))
+            places = sorted(heapq.nlargest(most, places, key=numbers.__getitem__))
         if places:
-            picked = (values[place] for place in places)
-            counts.fields[name] = [FacetValue(value, label, count) for count, (_, value, label) in picked]
+            counts.fields[name] = [FacetValue(*listed.named(place), numbers[place]) for place in places]
     return counts
 
 
-def _values(
-    state: State, names: Names, vocabulary: Vocabulary, name: str
-) -> Iterator[tuple[BitMap, str, str]]:
-    """Clips, value and label."""
-    of_field = state.values.get(name, {})
+@dataclass(frozen=True, slots=True)
+class _Values:
+    """The bitmaps of a field's values, and what the values are called."""
+
+    clips: Sequence[BitMap]
+    named: Callable[[int], tuple[str, str]]  # value and label, by place
+
+
+def _values(state: State, names: Names, vocabulary: Vocabulary, name: str) -> _Values:
     if name in NAMED_FIELDS:
-        labelled = name in ("day", "camera")
-        for row in names.known[name]:
-            if clips := of_field.get(row.id):
-                yield clips, row.names[0], row.names[1] if labelled else row.names[0]
-    elif name in TERM_FIELDS:
-        for term in vocabulary.terms(name):
-            yield of_field.get(term.code, _NOTHING), term.code, term.label
-    elif name == "has":
-        for what in PRESENCE_SHOWN:
-            clips = state.clips_with_any(what)
-            yield clips, what, what
-    else:
-        for code in MEDIA if name == "media" else sorted(map(str, of_field)):
-            yield of_field.get(code, _NOTHING), code, code
+        listed = state.list_named(names, name)
+        label = 1 if name in ("day", "camera") else 0
+        return _Values(listed.clips, lambda place: _name(listed.rows[place], label))
+    if name == "has":
+        return _codes([state.clips_with_any(what) for what in PRESENCE_SHOWN], PRESENCE_SHOWN)
+    if name in TERM_FIELDS:
+        terms = vocabulary.terms(name)
+        clips = [state.clips_with(name, term.code) for term in terms]
+        return _Values(clips, lambda place: (terms[place].code, terms[place].label))
+    codes = MEDIA if name == "media" else sorted(map(str, state.values.get(name, {})))
+    return _codes([state.clips_with(name, code) for code in codes], codes)
+
+
+def _name(row: Known, label: int) -> tuple[str, str]:
+    return row.names[0], row.names[label]
+
+
+def _codes(clips: Sequence[BitMap], codes: Sequence[str]) -> _Values:
+    return _Values(clips, lambda place: (codes[place], codes[place]))

@@ -45,7 +45,7 @@ SEED = 1
 SLUG = "one-river"
 RUSHLIGHT = Path(sys.executable).with_name("rushlight")
 WARM_UP = 30
-BY_SQL = 3  # times each question is asked by SQL
+BY_SQL = {1_000_000: 1}  # times each question is asked by SQL, else 3
 MOST_MS = {100_000: 20, 1_000_000: 60}
 PAGE = 48
 
@@ -183,14 +183,14 @@ def edit(file: Path, dice: random.Random) -> Iterator[None]:
         engine.dispose()
 
 
-def count_by_sql(file: Path, query: str) -> float:
+def count_by_sql(file: Path, query: str, times: int) -> float:
     """Median milliseconds of the same counts by GROUP BY, with nothing around them."""
     engine = make_engine(f"sqlite:///{file}")
     vocabulary = load_vocabulary()
     took: list[float] = []
     with reading(make_sessions(engine)) as session:
         production = find_production(session, SLUG)
-        for _ in range(BY_SQL):
+        for _ in range(times):
             began = time.perf_counter()
             facets(session, production, query, vocabulary)
             took.append((time.perf_counter() - began) * 1000)
@@ -201,12 +201,12 @@ def count_by_sql(file: Path, query: str) -> float:
 def build(file: Path) -> None:
     """In a process of its own: what reading everything costs, as JSON."""
     sessions = make_sessions(make_engine(f"sqlite:///{file}"))
+    index = FacetIndex(sessions)
     with reading(sessions) as session:
         production = find_production(session, SLUG)
-    before = _megabytes()
-    index, began = FacetIndex(sessions), time.perf_counter()
-    index.count(production, "", load_vocabulary())
-    built, after = time.perf_counter() - began, _megabytes()
+        before, began = _megabytes(), time.perf_counter()
+        index.count(session, production, "", load_vocabulary())
+        built, after = time.perf_counter() - began, _megabytes()
     index.prepare()
     words = time.perf_counter() - began - built
     print(
@@ -240,9 +240,11 @@ def bench(file: Path, clips: int, requests: int) -> bool:
         wait_until_idle(process)
         for row in make_rows(whole["fields"], dice):
             times[row.name] = found = measure(connection, row, requests, editor)
-            by_sql = "" if row.query is None else f"{count_by_sql(file, row.query):,.0f}"
+            by_sql = (
+                "" if row.query is None else f"{count_by_sql(file, row.query, BY_SQL.get(clips, 3)):,.0f}"
+            )
             print(f"| {row.name} | {found.p50:.1f} | {found.p95:.1f} | {by_sql} |", flush=True)
-            if row.name.startswith("counts") and clips in MOST_MS:
+            if row.name.startswith("counts") and clips in MOST_MS and not row.edits:
                 met &= found.p95 <= MOST_MS[clips]
         memory = process.memory_info().rss / 2**20
     editor.close()  # type: ignore[attr-defined]

@@ -7,6 +7,7 @@ something to leave out. Four in five clips are logged; terms, people and tags ar
 people use them (the n-th most frequent 1/n as often as the first), notes are made of words with the
 frequencies of a language (Zipf; G. K. Zipf, Human Behavior and the Principle of Least Effort, 1949). No
 copies and no take facts are made: no search reads them. One still a clip, where a shoot has about six.
+The file is as the program leaves it: no statistics are gathered for the query planner.
 """
 
 from __future__ import annotations
@@ -39,6 +40,7 @@ CLIPS_A_DAY = 800
 CLIPS_A_REEL = 120
 BLOCK = 10_000  # clips made at a time
 LOGGED = 0.8
+MARKED = 0.05  # of those logged: with a moment inside
 WORDS = 20_000
 # Letter, kind, share of the clips.
 CAMERAS = (
@@ -108,7 +110,6 @@ def make_log(path: Path, clips: int, seed: int = 1) -> MadeLog:
                 log.add_production(f"Short film {number + 1}", max(10, clips // 100))
         file.execute("INSERT INTO clip_words(clip_words) VALUES ('rebuild')")
         file.execute("COMMIT")
-        file.execute("ANALYZE")
         file.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     words = log.words
     return MadeLog(path, "one-river", clips, words[2], words[len(words) // 2], time.perf_counter() - began)
@@ -358,6 +359,7 @@ class _Log:
             for n, clip_id in enumerate(logged)
         }
         ids = self._insert("log_entry", list(entries.values()))
+        self._mark_moments(kit, logged[:: round(1 / MARKED)])
         names: dict[int, list[str]] = {}
         for table, key, known, mean in (
             ("entry_tag", "tag_id", kit.tags, 1.2),
@@ -374,6 +376,17 @@ class _Log:
                         links.append({"entry_id": entry_id, key: row_id})
             self._insert(table, links, numbered=False)
         return entries, names
+
+    def _mark_moments(self, kit: _Kit, clip_ids: Sequence[int]) -> None:
+        """A range inside each of these clips, with an entry and a tag of its own."""
+        moments = [{"clip_id": clip_id, "in_frame": 5, "out_frame": 20} for clip_id in clip_ids]
+        moment_ids = self._insert("moment", moments)
+        said = [{"moment_id": key, "kind": "interview", "updated_at": _text(FIRST_DAY)} for key in moment_ids]
+        entry_ids = self._insert("log_entry", said)
+        picks = self._rng.choice(len(kit.tags), len(clip_ids), p=zipf(len(kit.tags))).tolist()
+        pairs = zip(entry_ids, picks, strict=True)
+        links = [{"entry_id": entry_id, "tag_id": kit.tags[pick][0]} for entry_id, pick in pairs]
+        self._insert("entry_tag", links, numbered=False)
 
     def _codes(self, field: str, count: int) -> list[str | None]:
         codes = self._terms[field]

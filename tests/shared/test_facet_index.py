@@ -68,7 +68,7 @@ def compare(index: FacetIndex, sessions: Sessions, vocabulary: Vocabulary, query
     """Both count the same, in the same order; how many clips are found."""
     with reading(sessions) as session:
         production = session.get_one(Production, 1)
-        counted = index.count(production, query, vocabulary)
+        counted = index.count(session, production, query, vocabulary)
         assert counted.fields == facets(session, production, query, vocabulary), query
         assert counted.total == len(find_clip_ids(session, production, query, vocabulary)), query
     return counted.total
@@ -77,7 +77,7 @@ def compare(index: FacetIndex, sessions: Sessions, vocabulary: Vocabulary, query
 def count(index: FacetIndex, sessions: Sessions, vocabulary: Vocabulary, query: str) -> int:
     with reading(sessions) as session:
         production = session.get_one(Production, 1)
-    return index.count(production, query, vocabulary, fields=()).total
+        return index.count(session, production, query, vocabulary, fields=()).total
 
 
 # -- the same as SQL --------------------------------------------------------------------------------
@@ -147,16 +147,17 @@ def test_a_wrong_question_is_refused_alike(here: Sessions, vocabulary: Vocabular
         production = find_production(session, "1")
         with pytest.raises(QueryError) as by_sql:
             facets(session, production, query, vocabulary)
-    with pytest.raises(QueryError) as by_bitmaps:
-        index.count(production, query, vocabulary)
+        with pytest.raises(QueryError) as by_bitmaps:
+            index.count(session, production, query, vocabulary)
     assert (str(by_bitmaps.value), by_bitmaps.value.column) == (str(by_sql.value), by_sql.value.column)
 
 
 def test_the_most_frequent_values(here: Sessions, vocabulary: Vocabulary) -> None:
     with reading(here) as session:
         production = session.get_one(Production, 1)
-    whole = FacetIndex(here).count(production, "", vocabulary)
-    cut = FacetIndex(here).count(production, "", vocabulary, fields=("kind", "day"), most=2)
+        index = FacetIndex(here)
+        whole = index.count(session, production, "", vocabulary)
+        cut = index.count(session, production, "", vocabulary, fields=("kind", "day"), most=2)
     assert list(cut.fields) == ["kind", "day"] and cut.left_out == {"kind": 1, "day": 1}
     left_out = next(one for one in whole.fields["kind"] if one not in cut.fields["kind"])
     assert [one for one in whole.fields["kind"] if one != left_out] == cut.fields["kind"]
@@ -259,6 +260,26 @@ def test_old_changes_are_pruned(sessions: Sessions) -> None:
     with reading(sessions) as session:
         left = session.scalar(select(func.count()).select_from(Touched)) or 0
     assert 100_000 <= left <= 103_000
+
+
+def test_a_session_that_began_earlier_spoils_nothing(here: Sessions, vocabulary: Vocabulary) -> None:
+    """SQLite shows it the catalogue as it was: its answer may be as old, but is kept for nobody else."""
+    index = FacetIndex(here)
+    with reading(here) as early:
+        production = early.get_one(Production, 1)
+        with writing(here) as session:
+            session.execute(update(LogEntry).values(rating="circled", note="lantern"))
+            session.execute(update(Tag).where(Tag.id == 1).values(name="lantern"))
+            index_words(session, vocabulary)
+        logged = count(index, here, vocabulary, "rating:circled")
+        assert index.count(early, production, "rating:circled lantern", vocabulary).total < logged
+    for query in ("lantern", "rating:circled lantern", "tag:lantern"):
+        compare(index, here, vocabulary, query)
+
+
+def test_uncommitted_changes_are_kept_out(here: Sessions, vocabulary: Vocabulary) -> None:
+    with writing(here) as session, pytest.raises(AssertionError, match="only reads"):
+        FacetIndex(here).count(session, session.get_one(Production, 1), "", vocabulary)
 
 
 def test_kept_words_keep_up(filled: Sessions, vocabulary: Vocabulary) -> None:
