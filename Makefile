@@ -24,6 +24,7 @@ system-test:
 	$(PYTHON) -m venv .venv
 	$(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
 	PATH="$(CURDIR)/$(BIN):$$PATH" $(BIN)/pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	$(BIN)/python -m compileall -q api ingest shared sample_media
 	@touch $@
 
 demo: system-demo

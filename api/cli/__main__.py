@@ -1,5 +1,5 @@
 """`python -m api.cli` is the same as `rushlight`."""
 
-from api.cli.main import main
+from api.cli import main
 
 main()

@@ -23,10 +23,10 @@ from rich.progress import (
 
 from api.cli.app import Root, print_table, root_of
 from api.cli.kit import AsJson, Production
-from ingest.check import CheckedFile, CheckOrder, CheckReport, FileState, run_check
+from ingest.check.model import CheckedFile, CheckOrder, FileState, shown
 from ingest.check.model import Progress as DriveProgress
-from ingest.check.model import shown
-from ingest.check.report import FolderReport
+from ingest.check.report import CheckReport, FolderReport
+from ingest.check.run import run_check
 from ingest.orders import Problem
 from shared.errors import EXIT_INTEGRITY, UsageError
 

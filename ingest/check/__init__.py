@@ -4,17 +4,3 @@
 
 What was recorded comes from the catalogue, or for a bare folder from the hash lists in it alone.
 """
-
-from ingest.check.model import CheckedFile, CheckOrder, FileState, Following, Unfollowed
-from ingest.check.report import CheckReport
-from ingest.check.run import run_check
-
-__all__ = [
-    "CheckOrder",
-    "CheckReport",
-    "CheckedFile",
-    "FileState",
-    "Following",
-    "Unfollowed",
-    "run_check",
-]

@@ -16,7 +16,7 @@ PROGRAMS: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
     ("tests.bench.bench_offload", (), ("--runs", "2", "--scale", "0.1")),
     (
         "tests.bench.bench_offload",
-        ("--folder", IN_MEMORY, "--scale", "0.5"),
+        ("--folder", IN_MEMORY),
         ("--folder", IN_MEMORY, "--runs", "2", "--scale", "0.1"),
     ),
     ("tests.bench.bench_small", (), ("--files", "2000")),

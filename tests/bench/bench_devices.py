@@ -21,6 +21,7 @@ from ingest.card import read_card
 from ingest.copy import CopyOptions, copy
 from ingest.plan import make_plan, open_places
 from ingest.progress import Counters
+from tests.bench.bench_offload import touch_memory
 from tests.bench.slow_devices import Device, Slow
 
 MB = 1e6
@@ -101,6 +102,7 @@ def main() -> None:
     shutil.rmtree(options.folder, ignore_errors=True)
     try:
         make_card(options.folder / "card", options.megabytes * 1_000_000)
+        touch_memory(options.folder, options.megabytes * 1_000_000 * max(len(case[2]) for case in CASES))
         for case in CASES:
             run(options.folder, *case)
     finally:

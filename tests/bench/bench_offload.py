@@ -3,8 +3,8 @@
     python -m tests.bench.bench_offload [--folder DIR] [--runs 5] [--scale 1.0]
 
 The tree is 4 files of 600 MB, 40 of 10 MB and 200 of 100 KB (times `--scale`). Caches are dropped before
-every run (as root; otherwise the output says that they were not). Variants take turns, so that a machine
-whose speed drifts treats them alike.
+every run (as root; otherwise the output says that they were not). Variants take turns, each beginning the
+round in its turn, so that a machine whose speed drifts treats them alike.
 
 - floor: `cp -a` to each destination, then `sync`. Nothing is verified.
 - hand: the same guarantee by hand: `cp -a` twice, `sync`, `xxhsum` of the source, drop the cache,
@@ -25,8 +25,10 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
+SETTLING = 2.0  # seconds for a drive to be done with what was erased
 TREE = ((4, 600_000_000), (40, 10_000_000), (200, 100_000))
 
 
@@ -47,6 +49,15 @@ def make_tree(folder: Path, scale: float) -> int:
     return total
 
 
+def touch_memory(folder: Path, count: int) -> None:
+    """Use as much memory as the run will: a virtual machine's is slow when used for the first time."""
+    file = folder / "touched"
+    with file.open("wb") as out:
+        for _ in range(count // 2**20):
+            out.write(b"\1" * 2**20)
+    file.unlink()
+
+
 def drop_caches() -> bool:
     """Forget every clean page. Needs root."""
     os.sync()
@@ -62,17 +73,24 @@ def call(*command: str | Path, cwd: Path | None = None, env: dict[str, str] | No
 
 
 class Bench:
-    def __init__(self, folder: Path, scale: float) -> None:
+    """`make`: makes the card's files below a folder and returns their bytes."""
+
+    def __init__(self, folder: Path, make: Callable[[Path], int]) -> None:
         self.folder = folder
         self.card = folder / "card"
         self.places = (folder / "one", folder / "two")
         self.home = folder / "home"
-        self.total = make_tree(self.card, scale)
+        self.env = {**os.environ, "RUSHLIGHT_HOME": str(self.home)}
+        self.total = make(self.card)
+        if Path("/dev/shm") in folder.parents:
+            touch_memory(folder, 2 * self.total)
 
     def fresh(self) -> None:
         for path in (*self.places, self.home):
             shutil.rmtree(path, ignore_errors=True)
             path.mkdir()
+        # As for every card but a person's first: the production is there.
+        call(sys.executable, "-m", "api.cli", "new", "Benchmark", env=self.env)
         os.sync()
         drop_caches()
 
@@ -100,9 +118,8 @@ class Bench:
             call("rsync", "-a", "--checksum", "-n", self.card, place)
 
     def ours(self) -> None:
-        env = {**os.environ, "RUSHLIGHT_HOME": str(self.home)}
         to = [word for place in self.places for word in ("--to", str(place))]
-        call(sys.executable, "-m", "api.cli", "offload", self.card, *to, "--json", env=env)
+        call(sys.executable, "-m", "api.cli", "offload", self.card, *to, "--json", env=self.env)
 
     def ours_bare(self) -> None:
         """The copying alone: no catalogue, no hash list, no media."""
@@ -119,7 +136,7 @@ def main() -> None:
     shutil.rmtree(options.folder, ignore_errors=True)
     options.folder.mkdir(parents=True)
     try:
-        bench = Bench(options.folder, options.scale)
+        bench = Bench(options.folder, partial(make_tree, scale=options.scale))
         print(f"{bench.total / 1e9:.2f} GB, {os.cpu_count()} cores, caches dropped: {drop_caches()}")
         times = run(bench, options.only, options.runs)
     finally:
@@ -130,8 +147,10 @@ def main() -> None:
 def run(bench: Bench, names: list[str], runs: int) -> dict[str, list[float]]:
     times: dict[str, list[float]] = {name: [] for name in names}
     for number in range(runs):
-        for name in names:
+        turn = number % len(names)  # whoever follows a heavy writer may have to wait for its drive
+        for name in names[turn:] + names[:turn]:
             bench.fresh()
+            time.sleep(SETTLING)
             work: Callable[[], None] = getattr(bench, name)
             began = time.perf_counter()
             work()

@@ -14,6 +14,7 @@ import resource
 import shutil
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from tests.bench.bench_offload import Bench, drop_caches
@@ -21,23 +22,16 @@ from tests.bench.bench_offload import Bench, drop_caches
 PER_FOLDER = 1000
 
 
-class SmallFiles(Bench):
-    """As the other benchmark, on a tree of small files of equal size."""
-
-    def __init__(self, folder: Path, files: int, size: int) -> None:
-        self.folder = folder
-        self.card = folder / "card"
-        self.places = (folder / "one", folder / "two")
-        self.home = folder / "home"
-        self.total = files * size
-        for n in range(files):
-            below = self.card / "DCIM" / f"{100 + n // PER_FOLDER}TREE"
-            if n % PER_FOLDER == 0:
-                below.mkdir(parents=True)
-            (below / f"C{n:06d}.BIN").write_bytes(os.urandom(size))
+def make_files(folder: Path, files: int, size: int) -> int:
+    for n in range(files):
+        below = folder / "DCIM" / f"{100 + n // PER_FOLDER}TREE"
+        if n % PER_FOLDER == 0:
+            below.mkdir(parents=True)
+        (below / f"C{n:06d}.BIN").write_bytes(os.urandom(size))
+    return files * size
 
 
-def seconds(bench: SmallFiles, work: Callable[[], None]) -> float:
+def seconds(bench: Bench, work: Callable[[], None]) -> float:
     bench.fresh()
     began = time.perf_counter()
     work()
@@ -53,7 +47,7 @@ def main() -> None:
     shutil.rmtree(options.folder, ignore_errors=True)
     options.folder.mkdir(parents=True)
     try:
-        bench = SmallFiles(options.folder, options.files, options.bytes)
+        bench = Bench(options.folder, partial(make_files, files=options.files, size=options.bytes))
         print(f"{options.files:,} files of {options.bytes:,} bytes, caches dropped: {drop_caches()}")
         floor = seconds(bench, bench.floor)
         bare = seconds(bench, bench.ours_bare)

@@ -16,7 +16,9 @@ from typing import Any
 import xxhash
 from sqlalchemy import select
 
-from ingest.check import CheckOrder, CheckReport, Following, run_check
+from ingest.check.model import CheckOrder, Following
+from ingest.check.report import CheckReport
+from ingest.check.run import run_check
 from ingest.durable import Disk
 from ingest.hashes import make_hasher
 from ingest.mhl import FileHash, FileRecord, History, append_generation, read_history, utc_from_ns

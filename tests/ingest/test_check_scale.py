@@ -22,7 +22,8 @@ MOST = FILES * 400 + 2_000_000
 CHILD = """
 import pathlib, sys
 import api.cli.main
-from ingest.check import CheckOrder, run_check
+from ingest.check.model import CheckOrder
+from ingest.check.run import run_check
 from shared.db import make_engine, make_sessions
 
 def most():  # what the process ever had; the system's other measure begins with its parent's
