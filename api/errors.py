@@ -33,6 +33,7 @@ from starlette.responses import JSONResponse
 
 from api.schemas.base import shown_json
 from shared import errors as app
+from shared.catalogue.log_files import FaultyFileError
 from shared.errors import AppError, CatalogueError, ConflictError, QueryError
 
 PROBLEM_TYPE = "application/problem+json"
@@ -119,7 +120,15 @@ class PreconditionRequiredError(RequestError):
 
 
 class PreconditionFailedError(RequestError):
-    pass
+    """`current`: what stands there now, so that nobody has to ask for it; `tag`: its ETag."""
+
+    def __init__(
+        self, message: str, *, remedy: str | None = None, current: Any = None, tag: str | None = None
+    ) -> None:
+        super().__init__(message, remedy=remedy)
+        self.current = current
+        if tag is not None:
+            self.headers = (("ETag", tag),)
 
 
 # Every class of the family stands here by name, with what such a problem is; a class without a row would be
@@ -127,6 +136,7 @@ class PreconditionFailedError(RequestError):
 PROBLEMS: dict[type[AppError], tuple[HTTPStatus, str]] = {
     app.AppError: (HTTPStatus.INTERNAL_SERVER_ERROR, "the service could not do this"),
     app.UsageError: (HTTPStatus.UNPROCESSABLE_ENTITY, "this can't be done as asked"),
+    FaultyFileError: (HTTPStatus.UNPROCESSABLE_ENTITY, "the file has faults"),
     app.QueryError: (HTTPStatus.UNPROCESSABLE_ENTITY, "the query can't be read"),
     app.TimecodeError: (HTTPStatus.UNPROCESSABLE_ENTITY, "no timecode or rate of this kind"),
     app.NotFoundError: (HTTPStatus.NOT_FOUND, "there is no such thing"),
@@ -217,6 +227,8 @@ def problem_of(error: AppError) -> Problem:
         more = {"query": error.query, "column": error.column}
     elif isinstance(error, InvalidRequestError) and error.errors:
         more = {"errors": [dict(one) for one in error.errors]}
+    elif isinstance(error, PreconditionFailedError) and error.current is not None:
+        more = {"current": error.current}
     return Problem(
         status=status_of(kind),
         type=f"/problems/{problem_slug(kind)}",

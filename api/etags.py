@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Callable
 from typing import Annotated
 
 from fastapi import Header
 
 from api.errors import PreconditionFailedError, PreconditionRequiredError
+from api.schemas.base import Shape
 
 _TAG = re.compile(r'(W/)?("[^"]*")')
 
@@ -28,9 +30,10 @@ def content_tag(*parts: object) -> str:
     return f'"{hashlib.blake2s(repr(parts).encode(), digest_size=9).hexdigest()}"'
 
 
-def check_if_match(if_match: str | None, current: str) -> None:
+def check_if_match(if_match: str | None, current: str, standing: Callable[[], Shape] | None = None) -> None:
     """Raises PreconditionRequiredError without a condition, PreconditionFailedError if it does not hold.
 
+    `current` is the tag of what stands there, and `standing` makes the thing itself, for the error to carry.
     The comparison is strong (13.1.1): a weak tag never matches.
     """
     if if_match is None:
@@ -42,7 +45,10 @@ def check_if_match(if_match: str | None, current: str) -> None:
         return
     if current not in [tag for weak, tag in _TAG.findall(if_match) if not weak]:
         raise PreconditionFailedError(
-            "somebody else changed this meanwhile", remedy="Read it again and repeat the edit on that."
+            "somebody else changed this meanwhile",
+            remedy="Look at what stands there now, and repeat the edit on that with its ETag.",
+            current=standing().model_dump(mode="json", by_alias=True) if standing is not None else None,
+            tag=current,
         )
 
 

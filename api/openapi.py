@@ -38,6 +38,7 @@ _TAGS = (
     ("offloads", "Runs that copy a reel to its destinations."),
     ("clips", "Continuous recordings with their take facts and findings."),
     ("log", "What people say of clips, and the words for it."),
+    ("sound", "Whose voice is on which channel, and which recording belongs to which picture."),
     ("stills", "Pictures taken from clips."),
     ("hand-overs", "Folders for an editor."),
     ("requests", "What the worker was asked to do."),

@@ -18,6 +18,8 @@ _PARAMETERS: dict[str, Any] = {
     "id": 1,
     "number": 1,
     "letter": "A",
+    "channel": 1,
+    "sound": 1,
     "production": "the-chain-ferry",
     "limit": 20,
     "range": "bytes=0-1023",

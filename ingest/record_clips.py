@@ -16,7 +16,7 @@ from ingest.orders import Problem
 from ingest.recheck import recheck
 from shared.capture import NONE, Capture
 from shared.catalogue.clocks import read_clocks
-from shared.catalogue.lenses import stated_lens
+from shared.catalogue.lenses import lens_ids, lens_of, stated_lens
 from shared.catalogue.terms import production_vocabulary
 from shared.catalogue.text import refresh_text
 from shared.catalogue.times import Days, place
@@ -28,7 +28,6 @@ from shared.models import (
     File,
     FileRole,
     Finding,
-    Lens,
     Reel,
     Severity,
     Still,
@@ -99,11 +98,6 @@ def _set_capture(clip: Clip, capture: Capture | None) -> None:
     clip.capture_certainty = capture.certainty if capture is not None else NONE
 
 
-def _plain(name: str) -> str:
-    """A lens's name without what people write differently: case and spaces."""
-    return "".join(name.casefold().split())
-
-
 class _ClipLog:
     """Writes grouped clips of one reel; a clip that is there already keeps its id, its log and its day."""
 
@@ -121,8 +115,7 @@ class _ClipLog:
                 select(ClipFile).join(File, File.id == ClipFile.file_id).where(File.reel_id == reel.id)
             )
         }
-        lenses = select(Lens.name, Lens.id).filter_by(production_id=reel.production_id)
-        self._lenses = {_plain(name): key for name, key in session.execute(lenses)}
+        self._lenses = lens_ids(session, reel.production_id)
         self._clocks = read_clocks(session, reel.production)
         self._days = Days(session, reel.production)
 
@@ -189,11 +182,8 @@ class _ClipLog:
             return
         facts = self._facts_of(first)
         named = None if facts is None else stated_lens(facts.more)
-        camera = self._reel.camera
-        heard_only = clip.media is ClipMedia.AUDIO
-        usual = camera.default_lens_id if camera is not None and not heard_only else None
-        clip.lens_id = self._lenses.get(_plain(named)) if named is not None else usual
-        clip.lens_assumed = named is None and clip.lens_id is not None
+        usual = self._reel.camera.default_lens_id if self._reel.camera is not None else None
+        clip.lens_id, clip.lens_assumed = lens_of(named, clip.media, usual, self._lenses)
 
     def _suggest(self, clip: Clip, noticed: Noticed | None) -> None:
         """The finding of a suggested capture rate, which goes when nothing suggests it any longer."""

@@ -63,6 +63,11 @@ class Settings(BaseSettings):
         "xxh128",
         description="Hash taken of every file: xxh128 (XXH3, 128 bits), xxh3 (64), xxh64, md5, sha1 or c4.",
     )
+    author: str = Field(
+        "",
+        max_length=100,
+        description="Name your edits are signed with. Empty: the one you are signed in by.",
+    )
     buffer_mib: int = Field(4, ge=1, le=64, description="Size of one copy buffer, in MiB.")
     buffers: int = Field(6, ge=2, le=64, description="How many copy buffers stand between card and drives.")
     settle_workers: int = Field(

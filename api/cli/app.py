@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import json
 import sys
 from collections.abc import Sequence
@@ -44,6 +45,16 @@ class Root:
     @cached_property
     def err(self) -> Console:
         return Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
+
+    @property
+    def author(self) -> str:
+        """The name that edits are signed with."""
+        if self.settings.author:
+            return self.settings.author
+        try:
+            return getpass.getuser()
+        except (KeyError, OSError):
+            return ""
 
     def production(self, session: Session, name: str | None) -> Production:
         """The named production, or the latest. Raises NotFoundError with the remedy."""

@@ -10,7 +10,6 @@ from sqlalchemy import func, select
 
 from api.cli.app import print_json, print_table, root_of
 from api.cli.kit import AsJson, Production
-from api.cli.log import whoami
 from shared.catalogue.editing import find_edit
 from shared.catalogue.editing import undo as take_back
 from shared.catalogue.log import production_vocabulary
@@ -86,8 +85,8 @@ def undo(
     with writing(root.sessions) as session:
         found = root.production(session, production)
         vocabulary = production_vocabulary(session, found, load_vocabulary())
-        edit = find_edit(session, found, whoami(), number)
-        done = take_back(session, found, edit, vocabulary, whoami())
+        edit = find_edit(session, found, root.author, number)
+        done = take_back(session, found, edit, vocabulary, root.author)
         said = f"took back edit {edit.id} ({edit.summary}); this is edit {done.id}"
     root.out.print(said, markup=False)
 

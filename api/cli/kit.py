@@ -12,9 +12,10 @@ from sqlalchemy.orm import Session
 from api.cli.app import print_json, root_of
 from ingest.recheck import recheck
 from shared import models
+from shared.catalogue.beside_edits import edit_day
 from shared.catalogue.lenses import set_lens, set_usual_lens
 from shared.catalogue.lookup import list_known, pick_one
-from shared.catalogue.productions import make_production, set_camera, set_day
+from shared.catalogue.productions import make_production, set_camera
 from shared.catalogue.times import rederive_times
 from shared.db import reading, writing
 from shared.errors import UsageError
@@ -95,9 +96,10 @@ def day(
     root = root_of(context)
     if number is not None:
         with writing(root.sessions) as session:
-            set_day(
+            edit_day(
                 session,
                 root.production(session, production),
+                root.author,
                 number=number,
                 date=_date(date) if date is not None else None,
                 goal=goal,

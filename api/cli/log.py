@@ -2,34 +2,31 @@
 
 from __future__ import annotations
 
-import getpass
+from collections.abc import Sequence
 from typing import Annotated
 
 import typer
+from sqlalchemy.orm import Session
 
-from api.cli.app import root_of
+from api.cli.app import Root, root_of
 from api.cli.kit import Production
-from shared.catalogue.channels import is_channel, map_channels, read_channel
+from shared.catalogue.beside_edits import edit_channels
+from shared.catalogue.channels import is_channel, read_channel
 from shared.catalogue.editing import edit_clips
 from shared.catalogue.log import find_one_clip, parse_assignments, production_vocabulary
+from shared.catalogue.pairs import name_of
 from shared.catalogue.search import find_clip_ids
 from shared.db import reading, writing
 from shared.errors import NotFoundError, UsageError
 from shared.models import Clip
 from shared.vocabulary import Vocabulary, load_vocabulary
 
+PREVIEWED = 10  # clips that are named before many are changed
+
 
 def register(app: typer.Typer) -> None:
     app.command("log")(log)
     app.command("terms")(terms)
-
-
-def whoami() -> str:
-    """The name a change is signed with."""
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        return ""
 
 
 def log(
@@ -70,17 +67,26 @@ def log(
             if not ids:
                 raise NotFoundError(f"no clip is found by {where!r}", remedy="Try it with `rushlight find`.")
             if not yes:
-                root.out.print(f"{len(ids)} clips would be changed. Say --yes to do it.", markup=False)
+                _preview(root, session, ids)
                 return
         else:
             ids = [find_one_clip(session, found, clip_words[0]).id]
         count = len(set(ids))
+        edit, typed = None, _typed(where, assignments)
         if changes:
-            count, _ = edit_clips(session, found, ids, changes, vocabulary, whoami(), _typed(where, fields))
+            count, edit = edit_clips(session, found, ids, changes, vocabulary, root.author, typed)
         if channels:
             clips = [session.get_one(Clip, key) for key in ids]
-            map_channels(session, found, clips, channels, vocabulary)
+            edit_channels(session, found, clips, channels, vocabulary, root.author, summary=typed, into=edit)
     root.out.print(f"logged {count} clip{'' if count == 1 else 's'}")
+
+
+def _preview(root: Root, session: Session, ids: Sequence[int]) -> None:
+    for key in ids[:PREVIEWED]:
+        root.out.print(f"  {name_of(session.get_one(Clip, key))}", markup=False)
+    if len(ids) > PREVIEWED:
+        root.out.print(f"  and {len(ids) - PREVIEWED} more", markup=False)
+    root.out.print(f"{len(ids)} clips would be changed. Say --yes to do it.", markup=False)
 
 
 def _typed(where: str | None, fields: list[str]) -> str:

@@ -8,7 +8,6 @@ import typer
 
 from api.cli.app import print_json, print_table, root_of
 from api.cli.kit import AsJson, Production
-from api.cli.log import whoami
 from shared.catalogue.journal import moment_log
 from shared.catalogue.log import find_one_clip, parse_assignments, production_vocabulary
 from shared.catalogue.moments import (
@@ -63,19 +62,19 @@ def mark(
                 )
             clip = find_one_clip(session, found, plain[0])
             edit = MomentEdit(_frame(clip, plain[1]), _frame(clip, plain[2]), name, changes)
-            made = make_moment(session, clip, found, edit, vocabulary, whoami())
+            made = make_moment(session, clip, found, edit, vocabulary, root.author)
             said = f"marked moment {made.id} of {clip.name}: {_length(clip, made)}"
         else:
             marked = find_moment(session, found, moment)
             if remove:
-                remove_moment(session, marked, found, vocabulary, whoami())
+                remove_moment(session, marked, found, vocabulary, root.author)
                 said = f"removed moment {moment}; `rushlight undo` brings it back"
             else:
                 if len(plain) not in (0, 2):
                     raise UsageError("give both in and out, or neither", remedy="--moment N IN OUT field=…")
                 first, end = [_frame(marked.clip, word) for word in plain] if plain else (None, None)
                 edit = MomentEdit(first, end, name, changes)
-                change_moment(session, marked, found, edit, vocabulary, whoami())
+                change_moment(session, marked, found, edit, vocabulary, root.author)
                 said = f"changed moment {moment}: {_length(marked.clip, marked)}"
     root.out.print(said, markup=False)
 

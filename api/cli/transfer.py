@@ -12,7 +12,6 @@ import typer
 
 from api.cli.app import Root, print_json, print_table, root_of
 from api.cli.kit import AsJson, Production
-from api.cli.log import whoami
 from api.cli.query_words import QueryCommand, join_query
 from shared.catalogue.log import production_vocabulary
 from shared.catalogue.log_files import Record, Value, check_format, join_names, read_records, write_records
@@ -115,7 +114,7 @@ def import_log(
         records = read_records(source, vocabulary)
         merge = plan_merge(session, found, records, source, prefer, hold=not dry_run)
         if not dry_run:
-            made = apply_merge(session, found, merge, vocabulary, whoami(), f"import {source.name}")
+            made = apply_merge(session, found, merge, vocabulary, root.author, f"import {source.name}")
             edit = made.id if made is not None else None
     if as_json:
         print_json(_as_json(merge, edit))

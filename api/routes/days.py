@@ -8,14 +8,15 @@ from fastapi import APIRouter, Path, Query, Request, Response
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from api.deps import Limit, ProductionName, ServiceDep
+from api.deps import CallerDep, Limit, ProductionName, ServiceDep
 from api.errors import PreconditionFailedError
 from api.etags import IfMatch, IfNoneMatch, check_if_match, is_known
 from api.fields import Fields, select_fields
 from api.paging import next_link, read_page
 from api.schemas.base import Listing
 from api.schemas.productions import Day, DayBody, day_shape, day_tag
-from shared.catalogue.productions import find_day, find_production, set_day
+from shared.catalogue.beside_edits import edit_day
+from shared.catalogue.productions import find_day, find_production
 from shared.db import reading, writing
 from shared.models import Clip, Production, ShootingDay
 
@@ -53,7 +54,7 @@ def read_day(
         found = find_production(session, production)
         day = find_day(session, found, number)
         response.headers["ETag"] = day_tag(day)
-        return day_shape(day, _count_clips(session, found).get(day.id, 0))
+        return _shape(session, day)
 
 
 @router.put(
@@ -68,6 +69,7 @@ def put_day(
     number: DayNumber,
     body: DayBody,
     response: Response,
+    caller: CallerDep,
     production: ProductionName = None,
     if_match: IfMatch = None,
     if_none_match: IfNoneMatch = None,
@@ -77,21 +79,27 @@ def put_day(
         there = session.scalar(
             select(ShootingDay).filter_by(production_id=found.id, number=number).with_for_update()
         )
-        _check_conditions(there, if_match, if_none_match)
-        day = set_day(session, found, number=number, date=body.date, goal=body.goal)
+        _check_conditions(session, there, if_match, if_none_match)
+        day = edit_day(session, found, caller.name, number=number, date=body.date, goal=body.goal)
         response.status_code = 200 if there is not None else 201
         response.headers["ETag"] = day_tag(day)
-        return day_shape(day, _count_clips(session, found).get(day.id, 0))
+        return _shape(session, day)
 
 
-def _check_conditions(there: ShootingDay | None, if_match: str | None, if_none_match: str | None) -> None:
+def _check_conditions(
+    session: Session, there: ShootingDay | None, if_match: str | None, if_none_match: str | None
+) -> None:
     if there is None:
         if if_match is not None:
             raise PreconditionFailedError("this day is not there", remedy="Make it without If-Match.")
     elif if_none_match is not None and is_known(if_none_match, day_tag(there)):
         raise PreconditionFailedError("this day is there already", remedy="Read it first, then change it.")
     else:
-        check_if_match(if_match, day_tag(there))
+        check_if_match(if_match, day_tag(there), lambda: _shape(session, there))
+
+
+def _shape(session: Session, day: ShootingDay) -> Day:
+    return day_shape(day, _count_clips(session, day.production).get(day.id, 0))
 
 
 def _count_clips(session: Session, production: Production) -> dict[int | None, int]:

@@ -58,7 +58,9 @@ def patch_log(
         if clip is None:
             raise NotFoundError(f"there is no clip {id}", remedy="Find it by its name or its day.")
         version = session.scalar(select(models.LogEntry.version).where(models.LogEntry.clip_id == id))
-        check_if_match(if_match, version_tag(version or 0))
+        check_if_match(
+            if_match, version_tag(version or 0), lambda: entry_shape(read_entries(session, [id]).get(id))
+        )
         vocabulary = production_vocabulary(session, clip.production, service.vocabulary)
         changes = changes_of(patch, vocabulary)
         if changes:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Response
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from api.deps import CallerDep, RowId, ServiceDep
+from api.deps import CallerDep, Limit, RowId, ServiceDep
 from api.etags import IfMatch, check_if_match, content_tag
+from api.fields import Fields, select_fields
+from api.paging import next_link
 from api.reads.clips import check_clip
 from api.schemas.base import Listing
 from api.schemas.edits import Moment, MomentBody, MomentPatch, moment_shape
@@ -27,12 +31,33 @@ from shared.errors import NotFoundError
 router = APIRouter(tags=["log"])
 
 
-@router.get("/clips/{id}/moments", summary="List a clip's moments, in order", responses={404: {}})
-def list_clip_moments(service: ServiceDep, id: RowId) -> Listing[Moment]:
+@router.get(
+    "/clips/{id}/moments",
+    summary="List a clip's moments, in order",
+    response_model=Listing[Moment],
+    responses={404: {}},
+)
+def list_clip_moments(
+    service: ServiceDep,
+    id: RowId,
+    request: Request,
+    limit: Limit = 100,
+    after: Annotated[
+        str | None,
+        Query(max_length=40, pattern="^[0-9]{1,16}-[0-9]{1,19}$", description="`next` of the page before."),
+    ] = None,
+    fields: Fields = None,
+) -> Listing[Moment] | Response:
     with reading(service.sessions) as session:
         check_clip(session, id)
-        clip = session.get_one(models.Clip, id)
-        return Listing[Moment](items=[moment_shape(*pair) for pair in list_moments(session, clip)])
+        pairs = list_moments(session, session.get_one(models.Clip, id))
+        if after is not None:
+            first = tuple(map(int, after.split("-")))
+            pairs = [pair for pair in pairs if (pair[0].in_frame, pair[0].id) > first]
+        shown = pairs[:limit]
+        last = f"{shown[-1][0].in_frame}-{shown[-1][0].id}" if len(pairs) > limit else None
+        page = Listing[Moment](items=[moment_shape(*pair) for pair in shown], next=next_link(request, last))
+    return select_fields(page, fields)
 
 
 @router.post("/clips/{id}/moments", status_code=201, summary="Mark a moment", responses={404: {}, 409: {}})
@@ -70,7 +95,7 @@ def patch_moment(
 ) -> Moment:
     with writing(service.sessions) as session:
         moment = _find(session, id, hold=True)
-        check_if_match(if_match, _tag(session, moment))
+        _check(session, moment, if_match)
         production = moment.clip.production
         vocabulary = production_vocabulary(session, production, service.vocabulary)
         changes = changes_of(patch.log, vocabulary) if patch.log is not None else ()
@@ -89,7 +114,7 @@ def patch_moment(
 def delete_moment(service: ServiceDep, id: RowId, caller: CallerDep, if_match: IfMatch = None) -> None:
     with writing(service.sessions) as session:
         moment = _find(session, id, hold=True)
-        check_if_match(if_match, _tag(session, moment))
+        _check(session, moment, if_match)
         production = moment.clip.production
         vocabulary = production_vocabulary(session, production, service.vocabulary)
         remove_moment(session, moment, production, vocabulary, caller.name)
@@ -111,6 +136,11 @@ def _tag(session: Session, moment: models.Moment) -> str:
     entry = _entry(session, moment)
     version = entry.version if entry is not None else 0
     return content_tag(moment.id, moment.in_frame, moment.out_frame, moment.name, version)
+
+
+def _check(session: Session, moment: models.Moment, if_match: str | None) -> None:
+    tag = _tag(session, moment)
+    check_if_match(if_match, tag, lambda: moment_shape(moment, _entry(session, moment)))
 
 
 def _answer(session: Session, moment: models.Moment, response: Response) -> Moment:

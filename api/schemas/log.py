@@ -72,6 +72,14 @@ class LogPatch(Shape):
     note: Prose = None
     tags: Annotated[list[TagName], Field(max_length=200)] | None = None
     people: Annotated[list[PersonName], Field(max_length=200)] | None = None
+    camera: Annotated[UsableText, Field(max_length=8, description="Its letter.")] | None = None
+    lens: Annotated[
+        UsableText | None,
+        Field(
+            max_length=200,
+            description="A lens of the kit list by name. Null leaves what the file or the kit list says.",
+        ),
+    ] = None
     day: Annotated[
         int | None,
         Field(
@@ -107,6 +115,9 @@ def changes_of(patch: LogPatch, vocabulary: Vocabulary) -> Sequence[Change]:
         if text and name in TERM_FIELDS:
             text = vocabulary.resolve(name, text).code
         changes.append(SetValue(name, text or None))
+    for name in ("camera", "lens"):
+        if name in patch.model_fields_set:
+            changes.append(SetValue(name, (getattr(patch, name) or "").strip() or None))
     if "day" in patch.model_fields_set:
         changes.append(SetValue("day", None if patch.day is None else str(patch.day)))
     if "tags" in patch.model_fields_set:

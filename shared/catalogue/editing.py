@@ -12,17 +12,21 @@ from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from shared.catalogue.assignments import Change, SetNames, SetValue
+from shared.catalogue.beside_edits import restore_channels, restore_days
 from shared.catalogue.chunks import in_chunks
-from shared.catalogue.journal import CLIP, MOMENT, Values, read_values, record
+from shared.catalogue.journal import CHANNELS, CLIP, DAY, MOMENT, Values, read_values, record
 from shared.catalogue.log import apply_changes
 from shared.catalogue.moments import restore_moments
 from shared.catalogue.productions import set_day
+from shared.catalogue.set_values import set_values
 from shared.errors import ConflictError, NotFoundError
 from shared.models import ChangeSet, Clip, Production
 from shared.vocabulary import Vocabulary
 
 _BESIDE = ("lens_assumed", "day_by_hand")  # kept beside a field, not edited by themselves
+_MOVING = {"camera", "day"}
 _TOLD = 5  # clips that an error names
+_READ = 50
 
 
 def edit_clips(
@@ -74,10 +78,16 @@ def find_edit(session: Session, production: Production, by: str | None, number: 
         )
         .order_by(ChangeSet.id.desc())
     )
-    for edit in session.scalars(own.execution_options(yield_per=50)):
-        last, stands = _last_word(session, edit)
-        if stands:
-            return last
+    before = None
+    # Some at a time: the one that is meant is mostly the first.
+    while edits := session.scalars(
+        (own if before is None else own.where(ChangeSet.id < before)).limit(_READ)
+    ).all():
+        for edit in edits:
+            last, stands = _last_word(session, edit)
+            if stands:
+                return last
+        before = edits[-1].id
     raise NotFoundError(
         f"there is no edit of {by or 'yours'} to take back",
         remedy="List all edits with `rushlight changes`, and name one: `rushlight undo NUMBER`.",
@@ -111,6 +121,14 @@ def undo(
     )
     if moments:
         done = restore_moments(session, production, edit, moments, vocabulary, by, summary, done)
+    for kind in (CHANNELS, DAY):
+        if changes := [change for change in edit.changes if change.kind == kind]:
+            had, have = (
+                restore_channels(session, production, edit, changes, vocabulary)
+                if kind == CHANNELS
+                else restore_days(session, production, edit, changes)
+            )
+            done = record(session, production, by, summary, kind, had, have, undoes=edit, into=done)
     if done is None:
         raise ConflictError(f"edit {edit.id} has nothing left to take back", remedy="Choose another one.")
     return done
@@ -148,10 +166,20 @@ def _restore_clips(
     vocabulary: Vocabulary,
     by: str,
 ) -> None:
-    """Give clips their values back; those that get the same ones go together."""
+    """Give clips their values back. Another camera or day moves more than the value itself, and goes the way
+    of an edit; those that get the same ones go together."""
+    plain = {key: values for key, values in wanted.items() if not _MOVING & values.keys()}
+    if plain:
+        own = {
+            key: {field: value for field, value in values.items() if field not in _BESIDE}
+            for key, values in plain.items()
+        }
+        set_values(session, production, own, vocabulary, by)
+        _mark_assumed(session, [key for key, values in plain.items() if values.get("lens_assumed")])
     groups: dict[str, list[int]] = defaultdict(list)
     for key, values in wanted.items():
-        groups[json.dumps(values, sort_keys=True)].append(key)
+        if key not in plain:
+            groups[json.dumps(values, sort_keys=True)].append(key)
     for text, ids in groups.items():
         values = json.loads(text)
         changes = [
@@ -159,7 +187,12 @@ def _restore_clips(
         ]
         apply_changes(session, production, ids, changes, vocabulary, by)
         if values.get("lens_assumed"):
-            session.execute(update(Clip).where(Clip.id.in_(ids)).values(lens_assumed=True))
+            _mark_assumed(session, ids)
+
+
+def _mark_assumed(session: Session, ids: Sequence[int]) -> None:
+    for chunk in in_chunks(ids):
+        session.execute(update(Clip).where(Clip.id.in_(chunk)).values(lens_assumed=True))
 
 
 def _change_back(session: Session, production: Production, field: str, values: dict[str, Any]) -> Change:

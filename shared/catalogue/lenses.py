@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
-from sqlalchemy import or_, select
+from sqlalchemy import ColumnElement, or_, select
 from sqlalchemy.orm import Session
 
+from shared.catalogue.chunks import in_chunks
 from shared.errors import UsageError
 from shared.models import Camera, Clip, ClipFile, ClipMedia, Lens, Microphone, Production, TakeFacts
 
@@ -46,25 +47,66 @@ def set_usual_lens(session: Session, camera: Camera, lens: Lens | None) -> int:
     """
     camera.default_lens_id = None if lens is None else lens.id
     session.flush()
+    return _derive(session, Clip.camera_id == camera.id, or_(Clip.lens_assumed, Clip.lens_id.is_(None)))
+
+
+def assume_lenses(session: Session, clip_ids: Iterable[int], *, forget: bool = False) -> None:
+    """Give these clips the lens that their file names, else their camera's usual one, as assumed.
+
+    What a person named stays, unless `forget`: then nobody has named one any more.
+    """
+    session.flush()
+    for chunk in in_chunks(clip_ids):
+        unsaid = () if forget else (or_(Clip.lens_assumed, Clip.lens_id.is_(None)),)
+        _derive(session, Clip.id.in_(chunk), *unsaid)
+
+
+def plain_name(name: str) -> str:
+    """A lens's name without what people write differently: case and spaces."""
+    return "".join(name.casefold().split())
+
+
+def lens_of(
+    named: str | None, media: ClipMedia, usual: int | None, known: Mapping[str, int]
+) -> tuple[int | None, bool]:
+    """The id of the lens of a clip that nobody has said one of, and whether it is only assumed.
+
+    `named`: by the file; `usual`: the camera's; `known`: ids of the kit list by plain name. One that only the
+    file knows is no lens of the kit list: the take facts hold its name. What is only heard has none.
+    """
+    if named is not None:
+        return known.get(plain_name(named)), False
+    seen = media in (ClipMedia.VIDEO, ClipMedia.IMAGE)
+    return (usual, True) if seen and usual is not None else (None, False)
+
+
+def _derive(session: Session, *which: ColumnElement[bool]) -> int:
+    """Returns how many of these clips have another lens now."""
     rows = session.execute(
-        select(Clip, TakeFacts)
+        select(Clip, TakeFacts.more, Camera.default_lens_id)
+        .outerjoin(Camera, Camera.id == Clip.camera_id)
         .outerjoin(ClipFile, (ClipFile.clip_id == Clip.id) & (ClipFile.ordinal == 0))
         .outerjoin(TakeFacts, TakeFacts.file_id == ClipFile.file_id)
-        .where(
-            Clip.camera_id == camera.id,
-            Clip.media.in_((ClipMedia.VIDEO, ClipMedia.IMAGE)),
-            or_(Clip.lens_assumed, Clip.lens_id.is_(None)),
-        )
+        .where(*which)
         .order_by(Clip.id)
-    )
+    ).all()
+    known = {
+        production: lens_ids(session, production)
+        for production in {clip.production_id for clip, _, _ in rows}
+    }
     changed = 0
-    for clip, facts in rows:
-        if facts is not None and stated_lens(facts.more) is not None:
-            continue
-        changed += clip.lens_id != camera.default_lens_id
-        clip.lens_id, clip.lens_assumed = camera.default_lens_id, lens is not None
+    for clip, more, usual in rows:
+        found, assumed = lens_of(stated_lens(more or {}), clip.media, usual, known[clip.production_id])
+        changed += clip.lens_id != found
+        clip.lens_id, clip.lens_assumed = found, assumed
     session.flush()
     return changed
+
+
+def lens_ids(session: Session, production_id: int) -> dict[str, int]:
+    """The lenses of a production's kit list by plain name, for `lens_of`."""
+    rows = session.execute(select(Lens.name, Lens.id).where(Lens.production_id == production_id))
+    return {plain_name(name): key for name, key in rows}
 
 
 def stated_lens(more: Mapping[str, Any]) -> str | None:

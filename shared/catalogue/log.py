@@ -18,6 +18,7 @@ from shared.catalogue.assignments import (
     parse_assignments,
 )
 from shared.catalogue.chunks import in_chunks
+from shared.catalogue.lenses import assume_lenses
 from shared.catalogue.lookup import list_known, pick_one
 from shared.catalogue.naming import find_one_clip
 from shared.catalogue.terms import production_vocabulary
@@ -61,7 +62,8 @@ def apply_changes(
     something to say. Raises NotFoundError for a clip that is not of this production, UsageError for
     a camera, lens or day that does not exist; nothing is changed then if the caller rolls back.
     A day given here is kept when clocks are corrected; taking it away puts the clip on the day of its time,
-    and another camera has another clock.
+    and another camera has another clock and another usual lens. A lens taken away leaves what the file or the
+    kit list says.
     """
     ids = sorted(set(clip_ids))
     _check_clips(session, production, ids)
@@ -85,6 +87,10 @@ def apply_changes(
         for change, named in links:
             _change_links(session, chunk, change, named)
     _forget(session, set(ids), [*own, *CLIP_FIELDS], [*values, *stamp, "tags", "people"])
+    if "lens_assumed" in own and own["lens_id"] is None:
+        assume_lenses(session, ids, forget=True)
+    elif "camera_id" in own:
+        assume_lenses(session, ids)
     if "camera_id" in own:
         derive_times(session, production, ids)
     elif own.get("day_by_hand") is False:

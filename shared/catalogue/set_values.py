@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from shared.catalogue.assignments import LIST_FIELDS, SetNames
 from shared.catalogue.chunks import in_chunks
 from shared.catalogue.journal import Values
+from shared.catalogue.lenses import assume_lenses
 from shared.catalogue.log import name_ids
 from shared.catalogue.lookup import list_known, pick_one
 from shared.catalogue.text import refresh_text
@@ -56,6 +57,8 @@ def _set_lenses(session: Session, production: Production, lenses: Mapping[int, s
         {"key": key, "lens": ids[name] if name is not None else None} for key, name in sorted(lenses.items())
     ]
     _update_rows(session, Clip, {"lens_id": bindparam("lens"), "lens_assumed": False}, rows)
+    session.expire_all()
+    assume_lenses(session, [key for key, name in lenses.items() if name is None], forget=True)
 
 
 def _entry_ids(session: Session, clip_ids: Sequence[int]) -> dict[int, int]:

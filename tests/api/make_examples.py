@@ -14,7 +14,9 @@ from typing import Any
 
 from starlette.testclient import TestClient
 
-from shared.db import make_sessions, open_catalogue
+from shared.catalogue.pairs import store_pair
+from shared.db import make_sessions, open_catalogue, writing
+from shared.models import SyncMethod, SyncState
 from tests.api.catalogue import Seeded, client_of, make_settings, seed
 
 TARGET = Path(__file__).parents[2] / "api" / "openapi_examples.json"
@@ -41,9 +43,10 @@ BODIES: dict[str, Any] = {
     "post_moment": {"in": 50, "out": 100, "name": "the gear takes the chain", "log": {"rating": "good"}},
     "patch_moment": {"out": 120},
     "make_change": {"query": "kind:interview", "set": {"rating": "circled"}, "expect": 2},
+    "put_channel": {"microphone": "lav", "person": "Ada Wren"},
     "request_handover": {"query": "kind:interview -rating:ng", "production": "the-chain-ferry"},
 }
-WITHOUT_BODY = {"undo_change"}
+WITHOUT_BODY = {"undo_change", "confirm_clip_pair"}
 ORDER = ("put", "post", "patch", "get")
 
 
@@ -65,6 +68,10 @@ def record(folder: Path) -> dict[str, dict[str, Any]]:
     engine = open_catalogue(settings.database_url)
     sessions = make_sessions(engine)
     seeded = seed(sessions, settings.stills_folder)
+    with writing(sessions) as session:
+        values = {"rate": 48_000, "offset_samples": -72_000, "drift_ppb": -11_400, "confidence": 0.86}
+        ways = {"method": SyncMethod.SOUND, "state": SyncState.SUGGESTED}
+        store_pair(session, seeded.clips[0], seeded.sound, overlap_ms=9400, **values, **ways)  # type: ignore[arg-type]
     with client_of(settings, sessions) as client:
         document = client.get("/api/v1/openapi.json").json()
         recorded = {}
@@ -82,14 +89,21 @@ def record(folder: Path) -> dict[str, dict[str, Any]]:
 def _ask(client: TestClient, seeded: Seeded, method: str, path: str, operation: Any) -> dict[str, Any]:
     name = operation["operationId"]
     number, id = 3 if method == "put" else 1, 2 if name == "undo_change" else 1
-    values = {"production": seeded.slug, "number": number, "letter": "A", "id": id}
+    values = {
+        "production": seeded.slug,
+        "number": number,
+        "letter": "A",
+        "id": id,
+        "channel": 1,
+        "sound": seeded.sound,
+    }
     body = BODIES.get(name)
     if method != "get" and body is None and name not in WITHOUT_BODY:
         return {}
     sent = body
     if name == "request_offload" and body is not None:  # with the card that is there now
         sent = {**body, "card": client.get("/api/v1/card-folders").json()["items"][0]["id"]}
-    headers = {"If-Match": "*"} if method == "patch" else {}
+    headers = {"If-Match": "*"} if method == "patch" or name == "put_channel" else {}
     # The production that is named, not the one that was made a moment ago.
     asked = [one["name"] for one in operation.get("parameters", ()) if one["in"] == "query"]
     query = {"production": seeded.slug} if "production" in asked else {}

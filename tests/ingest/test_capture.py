@@ -248,6 +248,36 @@ def test_a_usual_lens_is_assumed_afterwards_and_taken_back(catalogue: Sessions, 
     assert lenses("35 mm")[0] == ("35 mm", True)
 
 
+def test_a_word_taken_away_leaves_what_file_and_kit_say(catalogue: Sessions, reel_id: int) -> None:
+    named = {"lens": {"lens_model": "Zoom 24-70", "source": "Exif"}}
+    with writing(catalogue) as session:
+        reel = session.get_one(Reel, reel_id)
+        prime = session.scalars(select(Lens).filter_by(name="Prime 85")).one()
+        wide = make.make_lens(session, reel.production, "Wide 16")
+        make.make_lens(session, reel.production, "Zoom 24-70")
+        assert reel.camera is not None
+        reel.camera.default_lens_id = prime.id
+        other = make.make_camera(session, reel.production, letter="D")
+        other.default_lens_id = wide.id
+    log(catalogue, reel_id, take("D/C0001.MOV", 40), take("D/C0003.MOV", 40, more=named), sound("D/S1.WAV"))
+
+    def lenses(*changes: SetValue) -> list[tuple[str | None, bool]]:
+        with writing(catalogue) as session:
+            clips = list(session.scalars(select(Clip).order_by(Clip.name)))
+            ids = [clip.id for clip in clips]
+            apply_changes(session, clips[0].production, ids, changes, load_vocabulary(), "Ada Wren")
+            session.expire_all()
+            return [(clip.lens.name if clip.lens else None, clip.lens_assumed) for clip in clips]
+
+    by_file, heard = ("Zoom 24-70", False), (None, False)
+    assert lenses(SetValue("lens", "Wide 16")) == [("Wide 16", False)] * 3
+    assert lenses(SetValue("lens", None)) == [("Prime 85", True), by_file, heard]
+    assert lenses(SetValue("camera", "D")) == [("Wide 16", True), by_file, heard]
+    assert lenses(SetValue("lens", "Prime 85"), SetValue("camera", "A")) == [("Prime 85", False)] * 3
+    assert lenses(SetValue("camera", "D")) == [("Prime 85", False)] * 3, "a person's word stays"
+    assert lenses(SetValue("camera", None), SetValue("lens", None)) == [(None, False), by_file, heard]
+
+
 def test_what_a_proxy_is_like_is_no_finding_of_its_take(catalogue: Sessions, reel_id: int) -> None:
     film, twin = take("D/C0001.MOV", 40), take("D/C0001_proxy.MOV", 40, width=640, height=360)
     with writing(catalogue) as session:

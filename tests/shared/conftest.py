@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from tests.postgres import Cluster
 
 BOTH = {
+    "test_beside_edits",
+    "test_channels",
+    "test_editing",
     "test_log",
     "test_migrations",
     "test_productions",
@@ -28,6 +31,7 @@ BOTH = {
     "test_request_queue",
     "test_search",
     "test_search_pages",
+    "test_transfer",
 }
 DATABASES = ("sqlite", "postgresql")
 # Of those modules, what says something of one database only, and why.
