@@ -46,9 +46,10 @@ types: .venv/.ready
 bench: .venv/.ready
 	$(BIN)/python -m tests.bench
 
-# Long: a thousand kills, ten thousand histories of a card and its copies, thousands of broken media files.
+# Long: a thousand kills, a file of five gigabytes, ten thousand histories of a card and its copies, thousands of broken media files.
 soak: .venv/.ready
 	SOAK_KILLS=1000 $(BIN)/python -m pytest -n 2 tests/ingest/test_kill.py
+	SOAK_LARGE=1 $(BIN)/python -m pytest tests/ingest/test_limits.py
 	SOAK_HISTORIES=10000 $(BIN)/python -m pytest tests/ingest/test_verdict.py
 	$(BIN)/python -m tests.soak_media
 

@@ -20,6 +20,8 @@ PROGRAMS: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
         ("--folder", IN_MEMORY, "--runs", "2", "--scale", "0.1"),
     ),
     ("tests.bench.bench_small", (), ("--files", "2000")),
+    ("tests.bench.bench_sound", (), ("--seconds", "120")),
+    ("tests.bench.bench_writers", (), ("--seconds", "10")),
     ("tests.bench.bench_facets", (), ("--clips", "20000", "--requests", "50")),
 )
 
