@@ -19,12 +19,16 @@ from api.routes import (
     lenses,
     log,
     moments,
+    narration,
     offloads,
     productions,
     reels,
+    releases,
     requests,
     stills,
     vocabulary,
+    wishes,
+    wrap,
 )
 
 _NOUNS = (
@@ -41,6 +45,10 @@ _NOUNS = (
     log,
     moments,
     changes,
+    wishes,
+    narration,
+    wrap,
+    releases,
     findings,
     files,
     stills,

@@ -16,13 +16,17 @@ from shared.catalogue.chunks import in_chunks
 from shared.catalogue.journal import CLIP, MOMENT, Values, read_values, record
 from shared.catalogue.log import apply_changes
 from shared.catalogue.moments import restore_moments
+from shared.catalogue.plan_kinds import PLAN_KINDS
 from shared.catalogue.productions import set_day
+from shared.catalogue.releases import RELEASE
+from shared.catalogue.rows import RowsEdit, kinds_by_name, restore_rows
 from shared.errors import ConflictError, NotFoundError
 from shared.models import ChangeSet, Clip, Production
 from shared.vocabulary import Vocabulary
 
 _BESIDE = ("lens_assumed", "day_by_hand")  # kept beside a field, not edited by themselves
 _TOLD = 5  # clips that an error names
+_ROWS = kinds_by_name((*PLAN_KINDS, RELEASE))
 
 
 def edit_clips(
@@ -109,8 +113,13 @@ def undo(
     done = record(
         session, production, by, summary, CLIP, standing, read_values(session, ids, fields), undoes=edit
     )
+    rows = RowsEdit(session, production, by, summary)
+    # What points at a moment goes before it and comes back after it.
+    restore_rows(rows, _ROWS, edit, removing=True)
     if moments:
         done = restore_moments(session, production, edit, moments, vocabulary, by, summary, done)
+    restore_rows(rows, _ROWS, edit, removing=False)
+    done = rows.close(undoes=edit, into=done)
     if done is None:
         raise ConflictError(f"edit {edit.id} has nothing left to take back", remedy="Choose another one.")
     return done

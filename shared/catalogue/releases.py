@@ -1,0 +1,202 @@
+"""Releases: what is signed by whom for what, and what of it holds today. Never a legal judgement."""
+
+from __future__ import annotations
+
+import datetime as dt
+import enum
+from collections.abc import Mapping
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import ColumnElement, and_, or_, select
+from sqlalchemy.orm import Session, joinedload, selectinload
+
+from shared.catalogue.assignments import SetNames
+from shared.catalogue.journal import Values
+from shared.catalogue.log import find_one_clip, name_ids
+from shared.catalogue.plan_values import read_names
+from shared.catalogue.rows import RowKind, RowsEdit
+from shared.errors import NotFoundError, UsageError
+from shared.models import Clip, Person, Production, Release, ReleaseKind, now
+from shared.words import find_unusable, show_short
+
+RELEASE_FIELDS = (
+    *("kind", "who", "guardian", "signed", "media", "territory", "until", "cut_downs", "no_name"),
+    *("hide_face", "restrictions", "withdrawn", "form", "language", "note", "clips"),
+)  # fmt: skip
+OF_PEOPLE = (ReleaseKind.PERSON, ReleaseKind.MINOR)
+CAUTION = "A release on file is not legal advice: what may be shown is for you and local law to say."
+_TEXTS = ("guardian", "media", "territory", "restrictions", "form", "language", "note")
+_FILE = ("file_name", "file_hash", "file_bytes")
+_DATES = {"signed": "signed_on", "until": "until", "withdrawn": "withdrawn_on"}
+_FLAGS = ("no_name", "hide_face")
+_YES, _NO = ("yes", "y", "true", "1"), ("no", "n", "false", "0")
+_LONGEST = 5000
+
+
+class Standing(enum.StrEnum):
+    """What a release says today. Only `CLEARED` permits anything, and only within its scope."""
+
+    CLEARED = "cleared"
+    UNSIGNED = "unsigned"
+    EXPIRED = "expired"
+    WITHDRAWN = "withdrawn"
+    NO_GUARDIAN = "no guardian"  # a minor's own signature
+
+
+def standing_of(release: Release, today: dt.date) -> Standing:
+    """How a release stands on a day of the production's calendar."""
+    if release.withdrawn_on is not None and release.withdrawn_on <= today:
+        return Standing.WITHDRAWN
+    if release.signed_on is None or release.signed_on > today:
+        return Standing.UNSIGNED
+    if release.until is not None and release.until < today:
+        return Standing.EXPIRED
+    if release.kind is ReleaseKind.MINOR and not release.guardian:
+        return Standing.NO_GUARDIAN
+    return Standing.CLEARED
+
+
+def is_cleared(today: dt.date) -> ColumnElement[bool]:
+    """`standing_of(…) is Standing.CLEARED` as a condition on Release."""
+    return and_(
+        or_(Release.withdrawn_on.is_(None), Release.withdrawn_on > today),
+        Release.signed_on.is_not(None),
+        Release.signed_on <= today,
+        or_(Release.until.is_(None), Release.until >= today),
+        or_(Release.kind != ReleaseKind.MINOR, Release.guardian != ""),
+    )
+
+
+def today_of(production: Production) -> dt.date:
+    """The date by the production's wall clock."""
+    return now().astimezone(ZoneInfo(production.zone)).date()
+
+
+def list_releases(session: Session, production: Production) -> list[Release]:
+    """In the order in which they were made."""
+    rows = select(Release).where(Release.production_id == production.id).order_by(Release.id)
+    return list(session.scalars(rows.options(joinedload(Release.person), selectinload(Release.clips))))
+
+
+def find_release(session: Session, production: Production, number: int) -> Release:
+    """Raises NotFoundError."""
+    found = session.get(Release, number)
+    if found is None or found.production_id != production.id:
+        raise NotFoundError(
+            f"{production.name} has no release {number}", remedy="List them with `rushlight release`."
+        )
+    return found
+
+
+def subject_of(release: Release) -> str:
+    """Whom or what it is about."""
+    return release.person.name if release.person is not None else release.name
+
+
+# -- what people write ------------------------------------------------------------------------------
+
+
+def release_values(
+    session: Session,
+    production: Production,
+    given: Mapping[str, str],
+    release: Release | None = None,
+) -> Values:
+    """What was typed as values of a release; an empty text takes a value away.
+
+    Raises UsageError, and NotFoundError for a clip that is not there.
+    """
+    values: Values = {}
+    for name, text in given.items():
+        if find_unusable(text) is not None or len(text) > _LONGEST:
+            raise UsageError(f"{name} is too long or holds a control character", remedy="Shorten it.")
+        text = text.strip()
+        if name == "kind":
+            values["kind"] = _kind(text)
+        elif name in _DATES:
+            values[_DATES[name]] = _date(name, text) if text else None
+        elif name in _FLAGS:
+            values[name] = bool(text) and _yes(name, text)
+        elif name == "cut_downs":
+            values[name] = _yes(name, text) if text else None
+        elif name == "clips":
+            values[name] = sorted({find_one_clip(session, production, one).id for one in read_names(text)})
+        elif name != "who":
+            values[name] = text
+    kind = ReleaseKind(values.get("kind", release.kind if release is not None else ReleaseKind.PERSON))
+    if release is None:
+        values["kind"] = kind.value
+        if not given.get("who", "").strip():
+            raise UsageError("a release is somebody's or something's", remedy='Write who="Ada Wren".')
+    if "who" in given:
+        who = " ".join(given["who"].split())
+        if not who or len(who) > 200:
+            raise UsageError("a release needs a name", remedy='Write who="Ada Wren", 200 characters at most.')
+        values |= {"person": who, "name": ""} if kind in OF_PEOPLE else {"person": None, "name": who}
+    elif release is not None and "kind" in values and (release.kind in OF_PEOPLE) != (kind in OF_PEOPLE):
+        raise UsageError(f"a release of a {kind.value} names another", remedy="Give who=… as well.")
+    return values
+
+
+def _kind(text: str) -> str:
+    kinds = [member.value for member in ReleaseKind]
+    if text.lower() not in kinds:
+        raise UsageError(f"there is no release of {show_short(text)}", remedy=f"Write: {', '.join(kinds)}.")
+    return text.lower()
+
+
+def _date(name: str, text: str) -> str:
+    try:
+        return dt.date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise UsageError(f"{name}: {show_short(text)} is no date", remedy="Write it as 2026-05-12.") from None
+
+
+def _yes(name: str, text: str) -> bool:
+    if text.lower() in _YES:
+        return True
+    if text.lower() in _NO:
+        return False
+    raise UsageError(f"{name} is yes or no, not {show_short(text)}", remedy=f"Write {name}=yes.")
+
+
+def put_release(edit: RowsEdit, release: Release | None, values: Mapping[str, Any]) -> Release:
+    made = edit.put(RELEASE, release.id if release is not None else None, values)
+    assert isinstance(made, Release)
+    return made
+
+
+# -- as the journal has it --------------------------------------------------------------------------
+
+
+def _read(_session: Session, release: Release) -> Values:
+    return {
+        "kind": release.kind.value,
+        "person": release.person.name if release.person is not None else None,
+        **{name: getattr(release, name) for name in ("name", *_TEXTS, *_FLAGS, *_FILE, "cut_downs")},
+        **{
+            name: value.isoformat() if (value := getattr(release, name)) is not None else None
+            for name in _DATES.values()
+        },
+        "clips": [clip.id for clip in release.clips],
+    }
+
+
+def _fill(session: Session, production: Production, release: Release, values: Mapping[str, Any]) -> None:
+    for name, value in values.items():
+        if name == "kind":
+            release.kind = ReleaseKind(value)
+        elif name in _DATES.values():
+            setattr(release, name, dt.date.fromisoformat(value) if value is not None else None)
+        elif name == "person":
+            ids = name_ids(session, production, SetNames("person", (value,))) if value is not None else []
+            release.person = session.get_one(Person, ids[0]) if ids else None
+        elif name == "clips":
+            found = (session.get(Clip, key) for key in value)
+            release.clips = [clip for clip in found if clip is not None]
+        else:
+            setattr(release, name, value)
+
+
+RELEASE = RowKind("release", 1, "release", Release, _read, _fill)
