@@ -6,7 +6,7 @@ import hashlib
 import os
 import re
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from shared.errors import DestinationError, UsageError
 from shared.names import display
@@ -36,10 +36,8 @@ def keep_file(home: Path, source: Path) -> KeptFile:
     """
     data = _read(source)
     digest = hashlib.sha256(data).hexdigest()
-    suffix = re.sub(r"[^a-z0-9.]", "", source.suffix.lower())[:12]
-    kept = KeptFile(
-        display(os.fsencode(source.name)), f"{digest}{suffix}", f"{ALGORITHM}:{digest}", len(data)
-    )
+    name, hashed = display(os.fsencode(source.name)), f"{ALGORITHM}:{digest}"
+    kept = KeptFile(name, stored_name(hashed, name), hashed, len(data))
     folder = home / FOLDER
     target = folder / kept.path
     try:
@@ -55,6 +53,12 @@ def keep_file(home: Path, source: Path) -> KeptFile:
             "what was written there reads otherwise", path=str(target), remedy="Suspect the drive."
         )
     return kept
+
+
+def stored_name(hashed: str, name: str) -> str:
+    """What a paper is called below the folder, by its hash and its own name."""
+    suffix = re.sub(r"[^a-z0-9.]", "", PurePath(name).suffix.lower())[:12]
+    return f"{hashed.partition(':')[2]}{suffix}"
 
 
 def _read(source: Path) -> bytes:

@@ -111,7 +111,7 @@ def patch_wish(
     "/wishes/{id}",
     status_code=204,
     summary="Remove a wanted shot",
-    description="`If-Match` must hold the ETag that was read. What answers it goes too; an undo brings it back.",
+    description="`If-Match` must hold the ETag that was read. An undo brings it back, and what answers it.",
     responses={404: {}, 412: {}, 428: {}},
 )
 def delete_wish(service: ServiceDep, id: RowId, caller: CallerDep, if_match: IfMatch = None) -> None:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 BOTH = {
     "test_log",
     "test_migrations",
+    "test_plan",
     "test_productions",
     "test_reels",
     "test_request_queue",
