@@ -13,17 +13,14 @@ from api.cli.log import whoami
 from api.cli.plan import Remove
 from shared import models
 from shared.catalogue.plan_values import read_pairs
+from shared.catalogue.release_standing import CAUTION, standing_of, subject_of, today_of
 from shared.catalogue.releases import (
-    CAUTION,
     RELEASE,
     RELEASE_FIELDS,
     find_release,
     list_releases,
     put_release,
     release_values,
-    standing_of,
-    subject_of,
-    today_of,
 )
 from shared.catalogue.rows import RowsEdit
 from shared.db import reading, writing

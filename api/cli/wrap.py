@@ -16,7 +16,7 @@ from shared.catalogue.moments import find_moment
 from shared.catalogue.plan import answers_of, put_answer
 from shared.catalogue.plan_kinds import ANSWER
 from shared.catalogue.plan_values import find_wish
-from shared.catalogue.releases import CAUTION
+from shared.catalogue.release_standing import CAUTION
 from shared.catalogue.rows import RowsEdit
 from shared.catalogue.wrap import read_plan_state, read_wrap
 from shared.db import reading, writing

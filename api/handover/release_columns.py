@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from api.handover.cells import Value
 from api.handover.shots import Handover, Shot
-from shared.catalogue.releases import OF_PEOPLE, Standing, standing_of
+from shared.catalogue.release_standing import OF_PEOPLE, Standing, standing_of
 from shared.models import Release, ReleaseKind
 from shared.words import fold_name
 

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query, Response
 from api.deps import ProductionName, ServiceDep
 from api.pages.site import SiteDep, link
 from shared.catalogue.productions import find_production
-from shared.catalogue.releases import CAUTION
+from shared.catalogue.release_standing import CAUTION
 from shared.catalogue.wrap import read_wrap
 from shared.db import reading
 from shared.plan.thresholds import PRACTICE

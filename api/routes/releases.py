@@ -18,7 +18,8 @@ from api.schemas.releases import Release, ReleaseBody, ReleasePatch, release_sha
 from shared import models
 from shared.catalogue.journal import Values
 from shared.catalogue.productions import find_production
-from shared.catalogue.releases import RELEASE, put_release, release_values, today_of
+from shared.catalogue.release_standing import today_of
+from shared.catalogue.releases import RELEASE, put_release, release_values
 from shared.catalogue.rows import RowsEdit
 from shared.db import reading, writing
 from shared.errors import NotFoundError

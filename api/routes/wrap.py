@@ -26,7 +26,7 @@ from shared.catalogue.log import production_vocabulary
 from shared.catalogue.plan import put_thresholds, read_thresholds
 from shared.catalogue.plan_merge import merge_plan
 from shared.catalogue.productions import find_production
-from shared.catalogue.releases import CAUTION
+from shared.catalogue.release_standing import CAUTION
 from shared.catalogue.rows import RowsEdit
 from shared.catalogue.wrap import read_plan_state, read_wrap
 from shared.db import reading, writing

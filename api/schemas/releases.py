@@ -9,7 +9,7 @@ from pydantic import Field
 
 from api.schemas.base import Body, IsoDate, Shape, UsableText
 from shared import models
-from shared.catalogue.releases import CAUTION, standing_of, subject_of
+from shared.catalogue.release_standing import CAUTION, standing_of, subject_of
 from shared.models import ReleaseKind
 
 Short = Annotated[UsableText, Field(max_length=2000)]

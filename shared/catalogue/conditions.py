@@ -20,7 +20,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from shared.catalogue.lookup import Known, list_known, pick_known
 from shared.catalogue.ranges import Condition, covers, lasts, read_span, runs_at, shot_within
-from shared.catalogue.releases import is_cleared, today_of
+from shared.catalogue.release_standing import is_cleared, today_of
 from shared.catalogue.word_search import has_words
 from shared.errors import QueryError, UsageError
 from shared.models import (

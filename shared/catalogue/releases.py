@@ -1,76 +1,34 @@
-"""Releases: what is signed by whom for what, and what of it holds today. Never a legal judgement."""
+"""Releases as people write them, kept through the journal. Never a legal judgement."""
 
 from __future__ import annotations
 
 import datetime as dt
-import enum
 from collections.abc import Mapping
 from typing import Any
-from zoneinfo import ZoneInfo
 
-from sqlalchemy import ColumnElement, and_, or_, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from shared.catalogue.assignments import SetNames
 from shared.catalogue.journal import Values
 from shared.catalogue.log import find_one_clip, name_ids
 from shared.catalogue.plan_values import read_names
+from shared.catalogue.release_standing import OF_PEOPLE
 from shared.catalogue.rows import RowKind, RowsEdit
 from shared.errors import NotFoundError, UsageError
-from shared.models import Clip, Person, Production, Release, ReleaseKind, now
+from shared.models import Clip, Person, Production, Release, ReleaseKind
 from shared.words import find_unusable, show_short
 
 RELEASE_FIELDS = (
     *("kind", "who", "guardian", "signed", "media", "territory", "until", "cut_downs", "no_name"),
     *("hide_face", "restrictions", "withdrawn", "form", "language", "note", "clips"),
 )  # fmt: skip
-OF_PEOPLE = (ReleaseKind.PERSON, ReleaseKind.MINOR)
-CAUTION = "A release on file is not legal advice: what may be shown is for you and local law to say."
 _TEXTS = ("guardian", "media", "territory", "restrictions", "form", "language", "note")
 _FILE = ("file_name", "file_hash", "file_bytes")
 _DATES = {"signed": "signed_on", "until": "until", "withdrawn": "withdrawn_on"}
 _FLAGS = ("no_name", "hide_face")
 _YES, _NO = ("yes", "y", "true", "1"), ("no", "n", "false", "0")
 _LONGEST = 5000
-
-
-class Standing(enum.StrEnum):
-    """What a release says today. Only `CLEARED` permits anything, and only within its scope."""
-
-    CLEARED = "cleared"
-    UNSIGNED = "unsigned"
-    EXPIRED = "expired"
-    WITHDRAWN = "withdrawn"
-    NO_GUARDIAN = "no guardian"  # a minor's own signature
-
-
-def standing_of(release: Release, today: dt.date) -> Standing:
-    """How a release stands on a day of the production's calendar."""
-    if release.withdrawn_on is not None and release.withdrawn_on <= today:
-        return Standing.WITHDRAWN
-    if release.signed_on is None or release.signed_on > today:
-        return Standing.UNSIGNED
-    if release.until is not None and release.until < today:
-        return Standing.EXPIRED
-    if release.kind is ReleaseKind.MINOR and not release.guardian:
-        return Standing.NO_GUARDIAN
-    return Standing.CLEARED
-
-
-def is_cleared(today: dt.date) -> ColumnElement[bool]:
-    """`standing_of(…) is Standing.CLEARED` as a condition on Release."""
-    return and_(
-        or_(Release.withdrawn_on.is_(None), Release.withdrawn_on > today),
-        Release.signed_on.is_not(None),
-        Release.signed_on <= today,
-        or_(Release.until.is_(None), Release.until >= today),
-        or_(Release.kind != ReleaseKind.MINOR, Release.guardian != ""),
-    )
-
-
-def today_of(production: Production) -> dt.date:
-    """The date by the production's wall clock."""
-    return now().astimezone(ZoneInfo(production.zone)).date()
 
 
 def list_releases(session: Session, production: Production) -> list[Release]:
@@ -87,11 +45,6 @@ def find_release(session: Session, production: Production, number: int) -> Relea
             f"{production.name} has no release {number}", remedy="List them with `rushlight release`."
         )
     return found
-
-
-def subject_of(release: Release) -> str:
-    """Whom or what it is about."""
-    return release.person.name if release.person is not None else release.name
 
 
 # -- what people write ------------------------------------------------------------------------------

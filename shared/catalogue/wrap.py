@@ -14,7 +14,8 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 from shared.catalogue.plan import list_lines, read_thresholds
 from shared.catalogue.plan_rows import read_takes
 from shared.catalogue.productions import find_day
-from shared.catalogue.releases import list_releases, standing_of, subject_of, today_of
+from shared.catalogue.release_standing import standing_of, subject_of, today_of
+from shared.catalogue.releases import list_releases
 from shared.models import (
     Answer,
     AnswerState,

@@ -21,7 +21,7 @@ from sqlalchemy.sql.operators import in_op
 
 from shared.catalogue.chunks import in_chunks
 from shared.catalogue.conditions import build_conditions
-from shared.catalogue.releases import today_of
+from shared.catalogue.release_standing import today_of
 from shared.models import Clip, Production
 from shared.query import Exactly, Query, Term, Words
 from shared.vocabulary import Vocabulary

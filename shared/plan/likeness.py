@@ -32,7 +32,7 @@ KINDS: Mapping[str, frozenset[str]] = {
 SIZES = ("els", "ls", "fs", "mls", "ms", "mcu", "cu", "bcu", "ecu")
 CLOSE_DETAIL = frozenset(("insert", "ecu", "cu"))
 _SHORTEST = 3  # letters of a word that is compared, in scripts with letters
-_TERM, _WORDS = 2, 4  # weights
+_TERM, _WORDS = Fraction(2), Fraction(4)  # weights; that of the words is the least
 
 # Words that join others, in the stems of a few languages; any other language goes by the length alone.
 _COMMON = frozenset(
@@ -104,8 +104,9 @@ def compare(wish: Wish, piece: Piece, wanted: frozenset[str], stems: Stems) -> S
         why.append(name)
     common = wanted & _words_of(piece, stems)
     if wanted:
-        of += _WORDS
-        have += _WORDS * Fraction(len(common), len(wanted))
+        weight = max(_WORDS, of)  # what it is of is half of what a shot is, however many terms are wished
+        of += weight
+        have += weight * Fraction(len(common), len(wanted))
         why += [f"“{word}”" for word in sorted(common)]
     if not common and len(why) < 3:
         return None  # a size and a place alone are no likeness

@@ -14,6 +14,7 @@ from shared.plan.likeness import Stems, Suggestion, Wish, suggest
 from shared.plan.pieces import Piece, Take, make_pieces, piece_of
 from shared.plan.thresholds import Thresholds
 
+_NEAR = 10  # points of likeness; common practice, no source
 Key = tuple[int, int | None]  # a clip, and a moment of it or None
 
 
@@ -35,6 +36,12 @@ class WishState:
     usable: Fraction
     answers: tuple[Piece, ...]
     suggestions: tuple[Suggestion, ...]
+
+    @property
+    def best(self) -> Suggestion | None:
+        """The likeliest that can be used, else the likeliest."""
+        usable = (one for one in self.suggestions if one.piece.usable)
+        return next(usable, self.suggestions[0] if self.suggestions else None)
 
     def as_json(self) -> dict[str, Any]:
         return {
@@ -134,12 +141,12 @@ def _status(
         if not usable:
             return WishStatus.DAMAGED
         return WishStatus.COVERED if usable >= wish.seconds else WishStatus.THIN
-    likely = [one.piece for one in suggestions if one.percent >= thresholds["likely-percent"]]
-    if any(one.usable for one in likely):
-        return WishStatus.POSSIBLE
-    if likely:
-        return WishStatus.DAMAGED
-    return WishStatus.MISSING
+    likely = [one for one in suggestions if one.percent >= thresholds["likely-percent"]]
+    if not likely:
+        return WishStatus.MISSING
+    # Of the likeliest, and those nearly as likely: a bad take is not made good by another subject.
+    near = [one for one in likely if one.percent >= likely[0].percent - _NEAR]
+    return WishStatus.POSSIBLE if any(one.piece.usable for one in near) else WishStatus.DAMAGED
 
 
 def judge_lines(

@@ -55,8 +55,7 @@ def _thin_wish(shoot: Shoot, state: WishState) -> WrapLine | None:
     due_elsewhere = wish.need == "must" and (wish.day is not None or shoot.day in (None, shoot.last_day))
     if due_elsewhere or state.status not in (WishStatus.MISSING, WishStatus.POSSIBLE):
         return None
-    if state.status is WishStatus.POSSIBLE:
-        best = state.suggestions[0]
+    if state.status is WishStatus.POSSIBLE and (best := state.best) is not None:
         return _line(
             "wish",
             name,

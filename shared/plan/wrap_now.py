@@ -97,8 +97,7 @@ def _is_due(shoot: Shoot, state: WishState) -> bool:
 def _missing(shoot: Shoot, state: WishState) -> WrapLine:
     wish = state.wish
     said = f"{wish.code} {wish.what}"
-    if state.status is WishStatus.POSSIBLE:
-        best = state.suggestions[0]
+    if state.status is WishStatus.POSSIBLE and (best := state.best) is not None:
         return _line(
             WrapGroup.NOW,
             "wish",
