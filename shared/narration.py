@@ -82,7 +82,8 @@ class _Reader:
             at = found.end()
             total += self._number(found[0], token[at : at + 2])
         total += sum(token.count(sign) for sign in _SIGNS)
-        return total + self._letters(token[at:], shouted, after_number=at > 0)
+        total += self._letters(token[at:], shouted, after_number=at > 0)
+        return total or int(any(map(str.isalnum, token)))  # figures of other scripts, fractions
 
     def _letters(self, text: str, shouted: bool, *, after_number: bool = False) -> int:
         words = _LETTERS.findall(text)

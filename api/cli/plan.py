@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -32,7 +33,7 @@ from shared.catalogue.plan_values import (
     wish_values,
 )
 from shared.catalogue.rows import RowsEdit
-from shared.catalogue.wrap import Plan, read_plan_state
+from shared.catalogue.wrap import read_plan_state
 from shared.db import reading, writing
 from shared.errors import UsageError
 from shared.plan.files import read_plan
@@ -91,7 +92,7 @@ def plan(
         return
     for number, _, goal in goals:
         root.out.print(f"day {number}: {goal or 'no goal written'}", markup=False)
-    _print_lines(root, state)
+    _print_lines(root, state.lines)
     print_wishes(root, state.wishes)
 
 
@@ -210,7 +211,7 @@ def line_json(state: LineState) -> dict[str, Any]:
     }
 
 
-def print_wishes(root: Root, states: list[WishState] | Any) -> None:
+def print_wishes(root: Root, states: Sequence[WishState]) -> None:
     if not states:
         root.out.print('no shot is wanted yet: rushlight wish what="…" need=must', markup=False)
         return
@@ -254,11 +255,14 @@ def narration(
         raise UsageError("name one line", remedy='rushlight narration N1 …, or text="…" for a new one.')
     if not pairs and not remove and clip is None:
         with reading(root.sessions) as session:
-            state = read_plan_state(session, root.production(session, production))
+            found = root.production(session, production)
+            one = find_line(session, found, plain[0]) if plain else None
+            state = read_plan_state(session, found)
+        lines = [each for each in state.lines if one is None or each.line.id == one.id]
         if as_json:
-            print_json([line_json(one) for one in state.lines if not plain or one.line.code == plain[0]])
+            print_json([line_json(each) for each in lines])
             return
-        _print_lines(root, state)
+        _print_lines(root, lines)
         return
     with writing(root.sessions) as session:
         found = root.production(session, production)
@@ -283,8 +287,8 @@ def _length_of(clip: models.Clip) -> int:
     return round(clip.frames / clip.per_second * 1000)
 
 
-def _print_lines(root: Root, state: Plan) -> None:
-    if not state.lines:
+def _print_lines(root: Root, lines: Sequence[LineState]) -> None:
+    if not lines:
         root.out.print('no narration yet: rushlight narration text="…" beat=…', markup=False)
         return
     rows = [
@@ -298,11 +302,11 @@ def _print_lines(root: Root, state: Plan) -> None:
             one.line.beat,
             one.line.text,
         )
-        for one in state.lines
+        for one in lines
     ]
     heads = ("line", "length", "", "words", "shots", "usable", "beat", "text")
     print_table(root, heads, rows, right=0b111010)
-    whole = sum(one.line.milliseconds for one in state.lines) / 1000
+    whole = sum(one.line.milliseconds for one in lines) / 1000
     root.out.print(f"{whole:.0f} s of narration in all", markup=False)
 
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import csv
 import difflib
+import io
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -29,6 +30,7 @@ FORMATS = (".md", ".txt", ".csv")
 LARGEST = 4_000_000  # bytes; a plan of a thousand pages
 CSV_COLUMNS = (*(name for name in WISH_FIELDS if name != "line"), "narration", "picture")
 
+_LINE_END = re.compile(r"\r\n|\r|\n")  # those that editors count
 _DAY = re.compile(r"\s*day\s+([0-9]{1,4})\s*:\s*(.*)", re.IGNORECASE)
 _HEADING = re.compile(r"\s{0,3}(#{1,6})\s+(.*?)\s*#*\s*")
 _BULLET = re.compile(r"\s*[-*+]\s+(?:\[( |x|[A-Za-z][A-Za-z0-9_.-]*)\]\s*)?(.*)")
@@ -114,7 +116,7 @@ class _Place:
 
 def _read_text(text: str, faults: list[Fault]) -> PlanFile:
     plan, place = PlanFile(), _Place()
-    for number, raw in enumerate(text.splitlines(), start=1):
+    for number, raw in enumerate(_LINE_END.split(text), start=1):
         if find_unusable(raw) is not None:
             faults.append(Fault(f"line {number}", "holds a control character: take it out"))
             continue
@@ -239,7 +241,7 @@ def _read_table(text: str, faults: list[Fault]) -> PlanFile:
 
 
 def _rows(text: str, faults: list[Fault]) -> Iterator[tuple[int, dict[str, str]]]:
-    reader = csv.reader(text.splitlines(keepends=True), strict=True)
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     header: list[str] | None = None
     line = 1
     try:

