@@ -69,7 +69,7 @@ def print_wrap(root: Root, report: WrapReport, most: int | None = None) -> None:
             continue
         minutes = sum(line.minutes for line in lines)
         head = f"{TITLES[group]}: " + (f"{len(lines)}, about {minutes} min" if lines else "nothing")
-        if left > 0:
+        if left > 0 or most is None:
             root.out.print(f"\n{head}", style="bold", markup=False)
         for line in lines[: max(0, left)]:
             _wrapped(root, f"{line.name}: {line.text}", "- ", "  ")

@@ -6,6 +6,7 @@ import datetime as dt
 import json
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from contextlib import closing
 from typing import Any
 
 from sqlalchemy import select, update
@@ -78,10 +79,11 @@ def find_edit(session: Session, production: Production, by: str | None, number: 
         )
         .order_by(ChangeSet.id.desc())
     )
-    for edit in session.scalars(own.execution_options(yield_per=50)):
-        last, stands = _last_word(session, edit)
-        if stands:
-            return last
+    with closing(session.scalars(own.execution_options(yield_per=50))) as edits:
+        for edit in edits:
+            last, stands = _last_word(session, edit)
+            if stands:
+                return last
     raise NotFoundError(
         f"there is no edit of {by or 'yours'} to take back",
         remedy="List all edits with `rushlight changes`, and name one: `rushlight undo NUMBER`.",
@@ -114,11 +116,11 @@ def undo(
         session, production, by, summary, CLIP, standing, read_values(session, ids, fields), undoes=edit
     )
     rows = RowsEdit(session, production, by, summary)
-    # What points at a moment goes before it and comes back after it.
-    restore_rows(rows, _ROWS, edit, removing=True)
+    # An answer goes before the moment that it is, and comes back after it.
+    restore_rows(rows, _ROWS, edit, leaves=True)
     if moments:
         done = restore_moments(session, production, edit, moments, vocabulary, by, summary, done)
-    restore_rows(rows, _ROWS, edit, removing=False)
+    restore_rows(rows, _ROWS, edit, leaves=False)
     done = rows.close(undoes=edit, into=done)
     if done is None:
         raise ConflictError(f"edit {edit.id} has nothing left to take back", remedy="Choose another one.")

@@ -211,7 +211,7 @@ def _voices(session: Session, mine: Select[Any]) -> tuple[dict[int, list[str]], 
         )
         .group_by(ChannelMap.clip_id)
     )
-    return found, dict(session.execute(nameless).tuples().all())
+    return found, dict(session.execute(nameless).all())
 
 
 def _channels(session: Session, mine: Select[Any]) -> dict[int, int]:

@@ -26,6 +26,7 @@ class RowKind:
 
     `rank`: rows of a lower rank are made before, and removed after, those of a higher one that point at it.
     `words`: what people call one. `held_by`: what still points at the row and keeps it; None: nothing.
+    `leaf`: nothing ever points at one.
     """
 
     name: str
@@ -35,6 +36,7 @@ class RowKind:
     read: Callable[[Session, Any], Values]
     fill: Callable[[Session, Production, Any, Mapping[str, Any]], None]
     held_by: Callable[[Session, Any], str | None] = lambda _session, _row: None
+    leaf: bool = False
 
 
 class RowsEdit:
@@ -101,17 +103,25 @@ def _has_production(kind: RowKind) -> bool:
     return issubclass(kind.model, Base) and "production_id" in kind.model.__table__.columns
 
 
-def restore_rows(edit: RowsEdit, kinds: Mapping[str, RowKind], undone: ChangeSet, *, removing: bool) -> None:
-    """Give rows back what `undone` changed: with `removing` those it had made, else the others.
+def restore_rows(edit: RowsEdit, kinds: Mapping[str, RowKind], undone: ChangeSet, *, leaves: bool) -> None:
+    """Give rows back what `undone` changed; with `leaves` only the removals of rows that nothing points at.
 
+    What was removed comes back first, what points at it after it; then changes; what had been made goes last.
     Raises ConflictError when one was changed since, or when what it names is gone.
     """
-    changes = [
-        change for change in undone.changes if change.kind in kinds and (change.before is None) is removing
-    ]
-    changes.sort(key=lambda change: kinds[change.kind].rank, reverse=removing)
-    for change in changes:
+    changes = [change for change in undone.changes if change.kind in kinds]
+    if leaves:
+        changes = [one for one in changes if one.before is None and kinds[one.kind].leaf]
+    else:
+        changes = [one for one in changes if one.before is not None or not kinds[one.kind].leaf]
+    for change in sorted(changes, key=lambda one: _turn(one, kinds[one.kind].rank)):
         _restore(edit, kinds[change.kind], undone, change)
+
+
+def _turn(change: Written, rank: int) -> tuple[int, int]:
+    if change.after is None:
+        return 0, rank
+    return (1, rank) if change.before is not None else (2, -rank)
 
 
 def _restore(edit: RowsEdit, kind: RowKind, undone: ChangeSet, change: Written) -> None:

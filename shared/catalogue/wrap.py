@@ -247,16 +247,29 @@ def read_safety(session: Session, production: Production, thresholds: Thresholds
     ).group_by(each.c.reel)
     found = {row[0]: [int(one or 0) for one in row[1:]] for row in session.execute(counts)}
     names, unfinished = _failed_names(session, production), _unfinished(session, production)
-    reels: Select[Any] = (
+    reels: Select[*tuple[Any, ...]] = (
         select(Reel.id, Reel.name, ShootingDay.number)
         .outerjoin(ShootingDay, ShootingDay.id == Reel.day_id)
         .where(Reel.production_id == production.id)
         .order_by(Reel.name)
     )
-    return [
-        ReelSafety(name, day, *found.get(key, [0] * 5), key in unfinished, tuple(names.get(key, ())))
-        for key, name, day in session.execute(reels)
-    ]
+    safety = []
+    for key, name, day in session.execute(reels):
+        files, unproven, size, failed_files, bad_copies = found.get(key, [0] * 5)
+        safety.append(
+            ReelSafety(
+                reel=name,
+                day=day,
+                files=files,
+                unproven=unproven,
+                unproven_bytes=size,
+                failed=failed_files,
+                bad_copies=bad_copies,
+                unfinished=key in unfinished,
+                names=tuple(names.get(key, ())),
+            )
+        )
+    return safety
 
 
 def _failed_names(session: Session, production: Production) -> dict[int, list[str]]:

@@ -51,7 +51,7 @@ _ALL = (
     ),
     ThresholdRule("flagged-percent", 50, "%", "Flagged share from which a take counts as damaged.", 1, 100),
     ThresholdRule("suggest-percent", 40, "%", "Likeness from which a clip is suggested for a wish.", 1, 100),
-    ThresholdRule("likely-percent", 75, "%", "Likeness from which a suggestion is likely.", 1, 100),
+    ThresholdRule("likely-percent", 51, "%", "Likeness from which a suggestion is likely.", 1, 100),
     ThresholdRule("unrated-counts", 1, "0 or 1", "Whether footage that nobody rated counts as usable.", 0, 1),
     ThresholdRule("copies", 2, "copies", "Verified copies, at as many destinations, of every file.", 1, 10),
     ThresholdRule(

@@ -175,7 +175,7 @@ def test_a_later_edit_stands_in_the_way_of_an_undo(desk: Desk) -> None:
     desk.wish(wish, seconds="6")
     made = list(desk.session.scalars(select(Change.set_id).order_by(Change.id)))
     desk.wish(wish, seconds="7")
-    with pytest.raises(ConflictError, match="wanted shot W1 changed since"):
+    with pytest.raises(ConflictError, match="wanted shot 1 changed since"):
         undo(
             desk.session,
             desk.production,
