@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 from shared.catalogue.plan import list_lines, read_thresholds
 from shared.catalogue.plan_rows import read_takes
 from shared.catalogue.productions import find_day
+from shared.catalogue.refusals import read_refusals
 from shared.catalogue.release_standing import standing_of, subject_of, today_of
 from shared.catalogue.releases import list_releases
 from shared.models import (
@@ -253,8 +254,10 @@ def read_safety(session: Session, production: Production, thresholds: Thresholds
         .where(Reel.production_id == production.id)
         .order_by(Reel.name)
     )
+    rows = session.execute(reels).all()
+    refusals = read_refusals(session, [row[0] for row in rows])
     safety = []
-    for key, name, day in session.execute(reels):
+    for key, name, day in rows:
         files, unproven, size, failed_files, bad_copies = found.get(key, [0] * 5)
         safety.append(
             ReelSafety(
@@ -267,6 +270,7 @@ def read_safety(session: Session, production: Production, thresholds: Thresholds
                 bad_copies=bad_copies,
                 unfinished=key in unfinished,
                 names=tuple(names.get(key, ())),
+                refusals=refusals.get(key, ()),
             )
         )
     return safety

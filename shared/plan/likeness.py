@@ -6,9 +6,8 @@ their stems. How much each counts is common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from fractions import Fraction
 
 from shared.plan.pieces import Piece
 from shared.plan.thresholds import Thresholds
@@ -29,10 +28,13 @@ KINDS: Mapping[str, frozenset[str]] = {
     "ambience": frozenset(("ambience", "room-tone", "wild-track")),
 }
 # Sizes in their order from far to near: a neighbour is half as good, one further away contradicts.
-SIZES = ("els", "ls", "fs", "mls", "ms", "mcu", "cu", "bcu", "ecu")
+_SIZES = ("els", "ls", "fs", "mls", "ms", "mcu", "cu", "bcu", "ecu")
+_PLACE_OF = {size: place for place, size in enumerate(_SIZES)}
 CLOSE_DETAIL = frozenset(("insert", "ecu", "cu"))
 _SHORTEST = 3  # letters of a word that is compared, in scripts with letters
-_TERM, _WORDS = Fraction(2), Fraction(4)  # weights; that of the words is the least
+_TERM, _WORDS = 2, 4  # weights; that of the words is the least
+_WHOLE, _HALF = 1000, 500  # agreement, in thousandths
+_TERMS_ALONE = 3  # so many must agree where no word does
 
 # Words that join others, in the stems of a few languages; any other language goes by the length alone.
 _COMMON = frozenset(
@@ -78,23 +80,60 @@ class Suggestion:
     why: tuple[str, ...]
 
 
-def suggest(wish: Wish, pieces: Iterable[Piece], thresholds: Thresholds, stems: Stems) -> list[Suggestion]:
-    """The likeliest first, from `suggest-percent` on."""
-    wanted = stems(wish.what)
+@dataclass(frozen=True, slots=True)
+class Traits:
+    """A piece as it is compared: its words by their stems, and its names folded, once for all wishes."""
+
+    piece: Piece
+    words: frozenset[str]
+    beat: str
+    place: frozenset[str]
+    people: frozenset[str]
+
+
+def traits_of(pieces: Iterable[Piece], stems: Stems) -> list[Traits]:
+    """Of each piece that somebody said something of."""
     found = []
     for piece in pieces:
-        likeness = compare(wish, piece, wanted, stems)
-        if likeness is not None and likeness.percent >= thresholds["suggest-percent"]:
-            found.append(likeness)
-    return sorted(found, key=lambda one: (-one.percent, one.piece.take.id, one.piece.key[1] or 0))
+        said = piece.said
+        if piece.moment is None and not piece.take.logged:
+            continue
+        name = piece.moment.name if piece.moment is not None else ""
+        text = " ".join((said.subject, said.note, said.place, said.beat, name, *said.tags, *said.people))
+        people = frozenset(map(fold_name, (*said.people, *piece.take.voices)))
+        place = frozenset(fold_name(said.place).split())
+        found.append(Traits(piece, stems(text), fold_name(said.beat), place, people))
+    return found
 
 
-def compare(wish: Wish, piece: Piece, wanted: frozenset[str], stems: Stems) -> Suggestion | None:
-    """How alike they are; None: something contradicts, or nothing is known of the piece."""
-    if piece.moment is None and not piece.take.logged:
-        return None
-    have, of, why = Fraction(0), Fraction(0), []
-    for name, agrees in _terms(wish, piece):
+def suggest(wish: Wish, traits: Iterable[Traits], thresholds: Thresholds, stems: Stems) -> list[Suggestion]:
+    """The likeliest first, from `suggest-percent` on."""
+    wanted = _Wanted(
+        wish,
+        stems(wish.what),
+        fold_name(wish.beat) if wish.beat else "",
+        frozenset(fold_name(wish.place).split()),
+        frozenset(map(fold_name, wish.people)),
+    )
+    least = thresholds["suggest-percent"]
+    found = (_compare(wanted, one) for one in traits)
+    likely = (one for one in found if one is not None and one.percent >= least)
+    return sorted(likely, key=lambda one: (-one.percent, one.piece.take.id, one.piece.key[1] or 0))
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    wish: Wish
+    words: frozenset[str]
+    beat: str
+    place: frozenset[str]
+    people: frozenset[str]
+
+
+def _compare(wanted: _Wanted, traits: Traits) -> Suggestion | None:
+    """How alike they are; None: something contradicts, or too little agrees to be a likeness."""
+    have, of, why = 0, 0, []
+    for name, agrees in _terms(wanted, traits):
         of += _TERM
         if agrees is None:
             continue
@@ -102,74 +141,63 @@ def compare(wish: Wish, piece: Piece, wanted: frozenset[str], stems: Stems) -> S
             return None
         have += _TERM * agrees
         why.append(name)
-    common = wanted & _words_of(piece, stems)
-    if wanted:
+    common = wanted.words & traits.words
+    if not common and len(why) < _TERMS_ALONE:
+        return None  # a size and a place alone are no likeness
+    if wanted.words:
         weight = max(_WORDS, of)  # what it is of is half of what a shot is, however many terms are wished
         of += weight
-        have += weight * Fraction(len(common), len(wanted))
+        have += weight * _WHOLE * len(common) // len(wanted.words)
         why += [f"“{word}”" for word in sorted(common)]
-    if not common and len(why) < 3:
-        return None  # a size and a place alone are no likeness
-    return Suggestion(piece, int(100 * have / of) if of else 0, tuple(why))
+    return Suggestion(traits.piece, 100 * have // (of * _WHOLE) if of else 0, tuple(why))
 
 
-def _terms(wish: Wish, piece: Piece) -> list[tuple[str, Fraction | None]]:
-    """What the wish states: how far the piece agrees, 0 for not; None: nobody said."""
-    said = piece.said
-    stated: list[tuple[str, Fraction | None]] = []
+def _terms(wanted: _Wanted, traits: Traits) -> Iterator[tuple[str, int | None]]:
+    """What the wish states: how far the piece agrees, 0 for not; None: nobody said. Cheapest first."""
+    wish, piece, said = wanted.wish, traits.piece, traits.piece.said
     if wish.kind:
-        stated.append(("kind", _kind(wish.kind, said.kind)))
+        yield "kind", _kind(wish.kind, said.kind)
     if wish.size:
-        stated.append(("size", _size(wish.size, said.size)))
+        yield "size", _size(wish.size, said.size)
     if wish.angle:
-        stated.append(("angle", None if said.angle is None else Fraction(wish.angle == said.angle)))
+        yield "angle", None if said.angle is None else _WHOLE * (wish.angle == said.angle)
     if wish.camera:
-        stated.append(("camera", Fraction(wish.camera == piece.take.camera) if piece.take.camera else None))
-    if wish.place:
-        stated.append(("place", _place(wish.place, said.place)))
-    if wish.people:
-        named = {fold_name(one) for one in (*said.people, *piece.take.voices)}
-        there = sum(fold_name(one) in named for one in wish.people)
-        stated.append(("who", Fraction(there, len(wish.people)) if named else None))
-    if wish.beat:
-        alike = fold_name(wish.beat) == fold_name(said.beat)
-        stated.append(("beat", Fraction(1) if alike else None))  # a shot may serve another beat
-    return stated
+        yield "camera", _WHOLE * (wish.camera == piece.take.camera) if piece.take.camera else None
+    if wanted.place:
+        yield "place", _place(wanted.place, traits.place)
+    if wanted.people:
+        there = len(wanted.people & traits.people)
+        yield "who", _WHOLE * there // len(wanted.people) if traits.people else None
+    if wanted.beat:
+        yield "beat", _WHOLE if wanted.beat == traits.beat else None  # a shot may serve another beat
 
 
-def _kind(wanted: str, said: str | None) -> Fraction | None:
+def _kind(wanted: str, said: str | None) -> int | None:
     if said is None:
         return None
     if wanted == said:
-        return Fraction(1)
-    return Fraction(1, 2) if said in KINDS.get(wanted, frozenset()) else Fraction(0)
+        return _WHOLE
+    return _HALF if said in KINDS.get(wanted, ()) else 0
 
 
-def _size(wanted: str, said: str | None) -> Fraction | None:
+def _size(wanted: str, said: str | None) -> int | None:
     if said is None:
         return None
     if wanted == said:
-        return Fraction(1)
-    if {wanted, said} <= CLOSE_DETAIL:
-        return Fraction(1, 2)
-    if wanted in SIZES and said in SIZES:
-        return Fraction(1, 2) if abs(SIZES.index(wanted) - SIZES.index(said)) == 1 else Fraction(0)
-    return Fraction(0)
+        return _WHOLE
+    if wanted in CLOSE_DETAIL and said in CLOSE_DETAIL:
+        return _HALF
+    if wanted in _PLACE_OF and said in _PLACE_OF:
+        return _HALF if abs(_PLACE_OF[wanted] - _PLACE_OF[said]) == 1 else 0
+    return 0
 
 
-def _place(wanted: str, said: str) -> Fraction | None:
+def _place(wanted: frozenset[str], said: frozenset[str]) -> int | None:
     if not said:
         return None
-    one, other = set(fold_name(wanted).split()), set(fold_name(said).split())
-    if one <= other or other <= one:
-        return Fraction(1)
-    return Fraction(1, 2) if one & other else Fraction(0)
-
-
-def _words_of(piece: Piece, stems: Stems) -> frozenset[str]:
-    said = piece.said
-    name = piece.moment.name if piece.moment is not None else ""
-    return stems(" ".join((said.subject, said.note, said.place, said.beat, name, *said.tags, *said.people)))
+    if wanted <= said or said <= wanted:
+        return _WHOLE
+    return _HALF if wanted & said else 0
 
 
 def content_words(stems: Iterable[str]) -> frozenset[str]:

@@ -10,7 +10,7 @@ from math import ceil
 from typing import Any
 
 from shared.plan.coverage import seconds_json
-from shared.plan.likeness import Stems, Suggestion, Wish, suggest
+from shared.plan.likeness import Stems, Suggestion, Wish, suggest, traits_of
 from shared.plan.pieces import Piece, Take, make_pieces, piece_of
 from shared.plan.thresholds import Thresholds
 
@@ -99,14 +99,16 @@ def judge_wishes(
     stems: Stems,
 ) -> list[WishState]:
     """In the order given. `confirmed` and `refused`: what a person said, by the wish's id."""
-    pieces = make_pieces(takes, thresholds)
+    traits = traits_of(make_pieces(takes, thresholds), stems)
     by_id = {take.id: take for take in takes}
     found = []
     for wish in wishes:
         answers = _answers(confirmed.get(wish.id, ()), by_id, thresholds)
         said = {*confirmed.get(wish.id, ()), *refused.get(wish.id, ())}
         clips = {clip for clip, moment in said if moment is None}
-        left = [one for one in pieces if one.key not in said and one.take.id not in clips]
+        left = traits
+        if said:
+            left = [one for one in traits if one.piece.key not in said and one.piece.take.id not in clips]
         likely = () if wish.dropped else tuple(suggest(wish, left, thresholds, stems))
         usable = sum((one.usable for one in answers), Fraction(0))
         status = _status(wish, answers, usable, likely, thresholds)

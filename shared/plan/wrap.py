@@ -69,6 +69,7 @@ class ReelSafety:
     bad_copies: int
     unfinished: bool
     names: tuple[str, ...] = ()
+    refusals: tuple[str, ...] = ()  # why its card was not to be formatted, when that was last looked at
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,6 +64,17 @@ def _unsafe_reel(shoot: Shoot, reel: ReelSafety) -> Iterator[WrapLine]:
             "Mend them from a good copy (rushlight check --repair).",
             minutes,
         )
+    if reel.refusals and not (reel.failed or reel.unproven or reel.bad_copies):
+        yield _line(
+            *about,
+            "card-refused",
+            f"its card was not to be formatted when that was last judged: {'; '.join(reel.refusals)}",
+            len(reel.refusals),
+            "reasons",
+            "Copies stand on different drives, and none of them on the card's own.",
+            "Ask again with the card and both drives plugged in (rushlight card CARD).",
+            minutes,
+        )
     if reel.unfinished:
         yield _line(
             *about,
@@ -129,7 +140,7 @@ def _missing(shoot: Shoot, state: WishState) -> WrapLine:
 
 def _take(state: WishState) -> str:
     wish = state.wish
-    how = [word for word in (wish.kind, wish.size, wish.angle) if word]
+    how = dict.fromkeys(word for word in (wish.kind, wish.size, wish.angle) if word)
     where = f" at {wish.place}" if wish.place else ""
     with_whom = f" with {', '.join(wish.people)}" if wish.people else ""
     return f"Take it{where}{with_whom}{': ' + ', '.join(how) if how else ''}, {wish.seconds} s or more."
@@ -254,7 +265,8 @@ def damaged(shoot: Shoot) -> Iterator[WrapLine]:
 
 def _damaged_wish(shoot: Shoot, state: WishState) -> WrapLine:
     wish = state.wish
-    taken = list(state.answers) or [one.piece for one in state.suggestions]
+    suggested = [one.piece for one in state.suggestions if not one.piece.usable]
+    taken = list(state.answers) or suggested
     reasons = list(dict.fromkeys(why_unusable(one) for one in taken[:3]))
     minutes = "interview-minutes" if wish.kind == INTERVIEW else "shot-minutes"
     return _line(

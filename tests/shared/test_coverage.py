@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from shared.catalogue.wrap import stems_of
 from shared.models import ClipMedia, Severity
 from shared.plan.coverage import judge_coverage
-from shared.plan.likeness import Wish, suggest
+from shared.plan.likeness import Wish, suggest, traits_of
 from shared.plan.pieces import Flag, Said, Span, Take, make_pieces
 from shared.plan.thresholds import RULES, Thresholds
 from shared.plan.wishes import LineInfo, WishStatus, judge_lines, judge_wishes
@@ -209,7 +209,8 @@ def wish(**given: object) -> Wish:
 
 
 def likeness(wanted: Wish, **said: object) -> int:
-    found = suggest(wanted, make_pieces([take(**said)], USUAL), Thresholds({"suggest-percent": 1}), STEMS)  # type: ignore[arg-type]
+    pieces = make_pieces([take(**said)], USUAL)  # type: ignore[arg-type]
+    found = suggest(wanted, traits_of(pieces, STEMS), Thresholds({"suggest-percent": 1}), STEMS)
     return found[0].percent if found else 0
 
 

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from sqlalchemy.orm import Session
 
+from shared import models
 from shared.catalogue.plan import put_wish
 from shared.catalogue.releases import put_release, release_values
 from shared.catalogue.rows import RowsEdit
@@ -117,6 +118,20 @@ def test_cards_that_were_not_read_and_offloads_that_ended_early(
     assert "C0010.MP4" in lines["card-not-read"].text
 
 
+def test_what_the_last_offload_said_of_the_card_is_said_again(
+    session: Session, production: Production, day: dict[str, Any]
+) -> None:
+    rest = day["reel"]
+    for _ in range(2):
+        make.make_copy(session, session.get_one(models.Clip, 3).files[0].file)
+    verdict = {"may_be_formatted": False, "reasons": ["3 files on one drive"]}
+    make.make_offload(session, rest, report={"verdict": verdict})
+    (line,) = read_wrap(session, production, 1).of(WrapGroup.UNSAFE)
+    assert line.code == "card-refused" and "3 files on one drive" in line.text
+    make.make_offload(session, rest, report={"verdict": {"may_be_formatted": True}})
+    assert read_wrap(session, production, 1).of(WrapGroup.UNSAFE) == []
+
+
 def test_a_child_a_place_and_a_work(session: Session, production: Production, day: dict[str, Any]) -> None:
     clip = make.make_clip(session, day["reel"], "C0020.MP4")
     tam = make.make_person(session, production, "Tam")
@@ -177,7 +192,7 @@ def test_the_number_of_statements_does_not_grow(session: Session) -> None:
 
 
 def test_a_day_of_three_hundred_clips_takes_less_than_two_seconds(session: Session) -> None:
-    """200 wishes beside it; the time is the machine's, the bound is the issue's."""
+    """200 wishes beside it. The processor's time, as a busy machine says nothing of the code."""
     made = make_labelled_day(session, 200, 300, seed=3, confirm=0.4)
     best = min(_time(session, made.production) for _ in range(3))
     clips = read_wrap(session, made.production, 1).clips
@@ -187,9 +202,9 @@ def test_a_day_of_three_hundred_clips_takes_less_than_two_seconds(session: Sessi
 
 def _time(session: Session, production: Production) -> float:
     session.expire_all()
-    began = time.perf_counter()
+    began = time.process_time()
     read_wrap(session, production, 1)
-    return time.perf_counter() - began
+    return time.process_time() - began
 
 
 @pytest.mark.parametrize("confirm", [0.0, 0.5, 1.0])
