@@ -39,6 +39,8 @@ _TAGS = (
     ("clips", "Continuous recordings with their take facts and findings."),
     ("log", "What people say of clips, and the words for it."),
     ("sound", "Whose voice is on which channel, and which recording belongs to which picture."),
+    ("plan", "What the film needs, what answers it, and what is missing."),
+    ("releases", "Permissions of people, places and works. Never legal advice."),
     ("stills", "Pictures taken from clips."),
     ("hand-overs", "Folders for an editor."),
     ("requests", "What the worker was asked to do."),

@@ -41,6 +41,8 @@ class Scope(enum.StrEnum):
 ALL_SCOPES = frozenset(Scope)
 # What is asked of the worker. Every other change is one of the log, in the wide sense: what people say.
 _WORK_PATHS = ("/api/v1/offloads", "/api/v1/handovers")
+# Personal data: whoever may only read the log does not see it.
+_PRIVATE_PATHS = ("/api/v1/releases",)
 _SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS", "TRACE"})
 
 
@@ -67,9 +69,12 @@ THIS_MACHINE = Caller("api", ALL_SCOPES)  # on loopback nobody is asked
 def scope_needed(method: str, path: str) -> Scope:
     """What a request needs. A route that nobody thought of here needs `log`, and never only `read`."""
     if method in _SAFE_METHODS:
-        return Scope.READ
-    asks_for_work = any(path == one or path.startswith(f"{one}/") for one in _WORK_PATHS)
-    return Scope.OFFLOAD if asks_for_work else Scope.LOG
+        return Scope.LOG if _is_below(path, _PRIVATE_PATHS) else Scope.READ
+    return Scope.OFFLOAD if _is_below(path, _WORK_PATHS) else Scope.LOG
+
+
+def _is_below(path: str, roots: tuple[str, ...]) -> bool:
+    return any(path == one or path.startswith(f"{one}/") for one in roots)
 
 
 def read_tokens(home: Path) -> tuple[Token, ...]:

@@ -156,6 +156,10 @@ class Production:
     cards: tuple[Card, ...]
     extras: tuple[Extra, ...]
     clips: tuple[Clip, ...]
+    answers: tuple[tuple[str, str], ...]
+    """A wish of the plan by its code, and the clip that answers it."""
+    releases: tuple[Mapping[str, str], ...]
+    """Fields of each release as they would be typed."""
     tz: ZoneInfo = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -188,7 +192,14 @@ def load_production() -> Production:
         cards=tuple(Card(**{**row, "folder": PurePosixPath(row["folder"])}) for row in table["card"]),
         extras=tuple(Extra(**{**row, "path": PurePosixPath(row["path"])}) for row in table["extra"]),
         clips=tuple(_read_clip(row) for row in table["clip"]),
+        answers=tuple((row["wish"], row["clip"]) for row in table["answer"]),
+        releases=tuple(table["release"]),
     )
+
+
+def load_plan() -> bytes:
+    """The plan of the film as it was written, `plan.md`, which lies beside this file."""
+    return resources.files("sample_media").joinpath("plan.md").read_bytes()
 
 
 def _read_clip(row: Mapping[str, Any]) -> Clip:

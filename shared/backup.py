@@ -21,6 +21,7 @@ from typing import Any
 from sqlalchemy.engine import make_url
 
 from shared.errors import CatalogueError, ConflictError, DestinationError, NotFoundError, UsageError
+from shared.release_files import FOLDER, stored_name
 from shared.settings import CONFIG_NAME, Settings
 
 CATALOGUE_NAME = "catalogue.db"  # where a home is looked for its catalogue
@@ -31,7 +32,7 @@ _CONFIGURATION = (CONFIG_NAME, "tokens.json")
 
 @dataclass(frozen=True, slots=True)
 class Backup:
-    """What was backed up and verified. `rows`: by table. `missing`: stills the catalogue names in vain."""
+    """What was backed up and verified. `rows`: by table. `missing`: stills and papers named in vain."""
 
     folder: Path
     schema: str
@@ -72,6 +73,8 @@ def back_up(settings: Settings, to: Path) -> Backup:
     rows, schema = _copy_catalogue(source, partial / CATALOGUE_NAME)
     _check_copy(partial / CATALOGUE_NAME, rows)
     stills, missing = _copy_stills(settings.stills_folder, partial / "stills", partial / CATALOGUE_NAME)
+    if "release" in rows:  # an older catalogue has none
+        missing += _copy_papers(settings.home / FOLDER, partial / FOLDER, partial / CATALOGUE_NAME)
     with _writing_to(to):
         aside = _copy_configuration(settings.home, partial)
     size = sum(path.stat().st_size for path in partial.rglob("*") if path.is_file())
@@ -229,6 +232,25 @@ def _copy_stills(stills: Path, into: Path, catalogue: Path) -> tuple[int, tuple[
             _write_file(data, into / name)
         copied += 1
     return copied, tuple(missing)
+
+
+def _copy_papers(papers: Path, into: Path, catalogue: Path) -> tuple[str, ...]:
+    """Signed releases that the copied catalogue names; those that can't be read are returned."""
+    with closing(sqlite3.connect(catalogue)) as opened:
+        rows = opened.execute("SELECT DISTINCT file_hash, file_name FROM release WHERE file_hash <> ''")
+        named = sorted({stored_name(str(hashed), str(name)) for hashed, name in rows})
+    missing = []
+    for name in named:
+        try:
+            data = (papers / name).read_bytes()
+        except OSError:
+            missing.append(f"{FOLDER}/{name}")
+            continue
+        with _writing_to(into):
+            into.mkdir(mode=0o700, exist_ok=True)
+            _write_file(data, into / name)
+            (into / name).chmod(0o600)
+    return tuple(missing)
 
 
 def _write_file(data: bytes, target: Path) -> None:

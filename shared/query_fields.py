@@ -88,12 +88,14 @@ PRESENCE = (
     "day",
     "date",
     "timecode",
+    "wish",
+    "release",
     *TERM_FIELDS,
     *TEXT_FIELDS,
 )
 # What this program keeps of no clip so far. Asked for it says so: "none found" would read as if somebody had
-# looked, and "all of them" would list clips whose papers may well be in a drawer.
-NOT_KEPT = ("transcript", "release")
+# looked.
+NOT_KEPT = ("transcript",)
 
 _FIELDS = (
     QueryField("day", FieldKind.DAY, "number of the shooting day: day:2, day:2..3"),
@@ -107,6 +109,7 @@ _FIELDS = (
     *(QueryField(name, FieldKind.TEXT, f"part of the {name}: {name}:…") for name in TEXT_FIELDS),
     QueryField("name", FieldKind.TEXT, "part of the clip's or a file's name: name:C0001"),
     QueryField("media", FieldKind.CHOICE, "what was recorded: media:audio", MEDIA),
+    QueryField("wish", FieldKind.NAME, "wanted shot that it answers, by code or words: wish:W3"),
     QueryField("finding", FieldKind.NAME, "code of a finding: finding:no-signal"),
     QueryField("duration", FieldKind.DURATION, "duration:>30s, duration:1m..2m, duration:<50f"),
     QueryField("rate", FieldKind.RATE, "frame rate: rate:25, rate:30000/1001"),

@@ -15,6 +15,8 @@ from sqlalchemy.orm import Session
 
 from shared.catalogue.text import refresh_text
 from shared.models import (
+    Answer,
+    AnswerState,
     Base,
     Change,
     ChangeSet,
@@ -22,10 +24,15 @@ from shared.models import (
     Clip,
     ClipMedia,
     Moment,
+    NarrationLine,
     Person,
     Reel,
+    Release,
+    ReleaseKind,
     Request,
     RequestKind,
+    Threshold,
+    WantedShot,
 )
 from shared.vocabulary import load_vocabulary
 from tests import factories as make
@@ -86,8 +93,22 @@ def fill(session: Session) -> Clip:
     session.add(edit)
     session.add(Request(kind=RequestKind.HANDOVER, order={"query": "", "production": production.slug}))
     session.flush()
+    _fill_plan(session, clip, person)
     refresh_text(session, [clip.id], load_vocabulary())
     return clip
+
+
+def _fill_plan(session: Session, clip: Clip, person: Person) -> None:
+    """A line, a wish for it that the clip answers, a threshold, and a release that names the clip."""
+    production = {"production_id": clip.production_id}
+    line = NarrationLine(**production, code="N1", text="Við fyrsta ljós 🎬.", recorded_ms=2500)
+    wish = WantedShot(**production, code="W1", what="the winch", line=line, people=[person], seconds=8)
+    session.add(Answer(wish=wish, clip_id=clip.id, state=AnswerState.CONFIRMED))
+    session.add(Threshold(**production, name="wish-seconds", value=9))
+    release = Release(**production, kind=ReleaseKind.PERSON, person_id=person.id, cut_downs=None)
+    release.clips = [clip]
+    session.add(release)
+    session.flush()
 
 
 def _fill_sound(session: Session, clip: Clip, reel: Reel, person: Person) -> None:

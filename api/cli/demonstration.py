@@ -6,7 +6,7 @@ import shlex
 import shutil
 import sys
 from dataclasses import fields
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
 
 from sqlalchemy import select
@@ -15,26 +15,35 @@ from sqlalchemy.orm import Session
 from api.cli.app import Root
 from api.cli.find import print_rows
 from api.cli.offload import Terminal, print_problems, print_verdict
+from api.cli.wrap import print_wrap
 from api.handover import write_handover
 from ingest.orders import OffloadOrder
 from ingest.pipeline import run_offload
 from sample_media.production import Clip as SampleClip
 from sample_media.production import Log as SampleLog
 from sample_media.production import Production as Sample
-from sample_media.production import load_production
+from sample_media.production import load_plan, load_production
 from sample_media.recipe import SampleCard, make_cards
 from shared.catalogue.clip_rows import clip_rows
 from shared.catalogue.lenses import set_lens, set_microphone
 from shared.catalogue.log import apply_changes, find_one_clip, parse_assignments, production_vocabulary
+from shared.catalogue.plan import put_answer
+from shared.catalogue.plan_merge import merge_plan
+from shared.catalogue.plan_values import find_wish
 from shared.catalogue.productions import find_production, make_production, set_camera, set_day
+from shared.catalogue.releases import put_release, release_values
+from shared.catalogue.rows import RowsEdit
 from shared.catalogue.search import find_clips
+from shared.catalogue.wrap import read_plan_state, read_wrap
 from shared.db import reading, writing
 from shared.errors import ConflictError
-from shared.models import CameraKind, Lens, Person, Production, ZoneRule
+from shared.models import AnswerState, CameraKind, Lens, Person, Production, ZoneRule
+from shared.plan.files import parse_plan
 from shared.settings import load_settings
 from shared.timecode import Rate
 from shared.vocabulary import load_vocabulary
 
+SHOWN_OF_WRAP = 6  # lines
 QUERIES = ("kind:interview", "ferry -rating:ng", "camera:D angle:aerial", "has:finding")
 
 
@@ -57,7 +66,9 @@ def run_demo(into: Path) -> None:
     for card in cards:
         offload_card(root, card, destinations)
     enter_log(root, sample)
+    enter_plan(root, sample)
     search(root)
+    show_wrap(root)
     folder = hand_over(root, into / "for-the-editor")
     say(root, "where everything is")
     for label, path in (
@@ -153,6 +164,39 @@ def enter_log(root: Root, sample: Sample) -> None:
             if changes:
                 apply_changes(session, production, [found.id], changes, vocabulary, "demo")
     root.out.print(f"  {len(sample.clips)} clips logged", markup=False)
+
+
+def enter_plan(root: Root, sample: Sample) -> None:
+    """The plan, written before the shoot; what answers it; and what was signed."""
+    say(root, "the plan: what is wanted, and what answers it")
+    name = PurePath("plan.md")
+    plan, base = parse_plan(load_plan(), name), load_vocabulary()
+    with writing(root.sessions) as session:
+        production = find_production(session, sample.name)
+        vocabulary = production_vocabulary(session, production, base)
+        merge = merge_plan(session, production, plan, name, vocabulary, "demo")
+        edit = RowsEdit(session, production, "demo", "answers and releases")
+        for wish, clip in sample.answers:
+            found = find_one_clip(session, production, clip)
+            wanted = find_wish(session, production, wish)
+            put_answer(edit, wanted, clip=found, moment=None, state=AnswerState.CONFIRMED)
+        for release in sample.releases:
+            put_release(edit, None, release_values(session, production, release))
+        edit.close()
+        state = read_plan_state(session, production)
+    seconds = sum(one.line.milliseconds for one in state.lines) / 1000
+    root.out.print(
+        f"  {len(merge.added)} entries taken in from plan.md; {seconds:.0f} s of narration, estimated; "
+        f"{len(sample.answers)} wishes answered, {len(sample.releases)} releases",
+        markup=False,
+    )
+
+
+def show_wrap(root: Root) -> None:
+    say(root, "rushlight wrap --day 2")
+    with reading(root.sessions) as session:
+        report = read_wrap(session, find_production(session, None), 2)
+    print_wrap(root, report, most=SHOWN_OF_WRAP)
 
 
 def assignments_of(clip: SampleClip) -> list[str]:

@@ -13,6 +13,7 @@ from typing import Any
 
 from api.handover.cells import Value
 from api.handover.places import Place, path_below
+from api.handover.release_columns import say_rights, say_status
 from api.handover.shots import Handover, Shot
 from api.handover.sound_columns import say_channels, say_pairs, say_people
 from api.handover.text import file_name, round_ms
@@ -351,10 +352,10 @@ COLUMNS: tuple[Column, ...] = (
     Column("start_sample", "start sample", _start_sample),
     Column("samples", "samples", _samples),
     Column("findings", "technical findings", _findings),
-    Column("release_status", "release status", _empty),
-    Column("rights", "rights", _empty),
+    Column("release_status", "release status", lambda line: say_status(line.handover, line.shot)),
+    Column("rights", "rights", lambda line: say_rights(line.handover, line.shot)),
     Column("transcript", "transcript", _empty),
-    Column("wanted_shot", "wanted shot", _empty),
+    Column("wanted_shot", "wanted shot", lambda line: line.handover.wishes.get(line.shot.clip.id)),
     Column("used", "used", _empty),
     Column("hash_algorithm", "hash algorithm", _algorithm),
     Column("hash", "hash", _digest),

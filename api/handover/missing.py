@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from api.handover.columns import verified_places
 from api.handover.manifests import ReelManifests
 from api.handover.places import Place
+from api.handover.release_columns import is_uncleared
 from api.handover.shots import Handover, Shot
 from api.handover.text import full_name
 from api.handover.timeline import on_timeline
@@ -62,6 +63,11 @@ def list_gaps(
             lambda shot: shot.clip.shot_certainty == "file",
         ),
         ("day", "no shooting day", lambda shot: shot.clip.day is None),
+        (
+            "release",
+            "with people, a place or a work not cleared by a release in force",
+            lambda shot: is_uncleared(handover, shot),
+        ),
         ("log", "not logged", lambda shot: shot.entry is None),
         ("findings", "with a technical finding that nobody dismissed", _has_warning),
         ("still", "no still, or one that can't be shown", lambda shot: shot.clip.id in lacking),

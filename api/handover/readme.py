@@ -192,13 +192,14 @@ def _missing(gaps: Iterable[Gap]) -> Iterator[str]:
         yield f"{text[0].upper()}{text[1:]}."
     if not found:
         yield "Nothing that the catalogue knows of."
-    yield "The columns release status, rights, transcript, wanted shot and used are kept free, all empty."
+    yield "The columns transcript and used are kept free, all empty."
 
 
 def _cautions() -> Iterator[str]:
     yield (
         "Nothing here says that anyone or anything may be shown. Filming people, minors, schools, private "
         "places, works and music, and filming from the air, need permission under local law; a release on "
-        "file is not legal advice."
+        "file is not legal advice. Release status and rights are what we noted; names of who signed and the "
+        "papers are not in this folder."
     )
     yield "Findings are measurements, not verdicts: look and listen before you discard anything."

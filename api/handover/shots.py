@@ -6,9 +6,9 @@ import datetime as dt
 import zoneinfo
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from api.handover.timing import Timing, own_start, time_clip
@@ -16,8 +16,11 @@ from shared.catalogue.channels import Channel, channels_of
 from shared.catalogue.chunks import in_chunks
 from shared.catalogue.log import production_vocabulary
 from shared.catalogue.pairs import PairRow, pairs_of
+from shared.catalogue.releases import list_releases
 from shared.errors import UsageError
 from shared.models import (
+    Answer,
+    AnswerState,
     Clip,
     ClipFile,
     ClipMedia,
@@ -28,8 +31,10 @@ from shared.models import (
     LogEntry,
     Moment,
     Production,
+    Release,
     ShootingDay,
     TakeFacts,
+    WantedShot,
 )
 from shared.vocabulary import Vocabulary
 
@@ -96,6 +101,8 @@ class Handover:
     vocabulary: Vocabulary
     query: str
     made_at: dt.datetime
+    releases: tuple[Release, ...] = ()
+    wishes: Mapping[int, tuple[str, ...]] = field(default_factory=dict)  # by clip: what it answers
 
     @property
     def zone(self) -> zoneinfo.ZoneInfo:
@@ -126,7 +133,25 @@ def gather_handover(
         vocabulary=vocabulary,
         query=query,
         made_at=made_at,
+        releases=tuple(list_releases(session, production)),
+        wishes=_read_wishes(session, production),
     )
+
+
+def _read_wishes(session: Session, production: Production) -> dict[int, tuple[str, ...]]:
+    """By clip, the wanted shots that a person said it answers, by itself or by a moment of it."""
+    rows = (
+        select(func.coalesce(Answer.clip_id, Moment.clip_id), WantedShot.code, WantedShot.what)
+        .join(WantedShot, WantedShot.id == Answer.wish_id)
+        .outerjoin(Moment, Moment.id == Answer.moment_id)
+        .where(WantedShot.production_id == production.id, Answer.state == AnswerState.CONFIRMED)
+        .order_by(WantedShot.position, WantedShot.id)
+    )
+    found: dict[int, dict[str, None]] = defaultdict(dict)
+    for clip, code, what in session.execute(rows):
+        if clip is not None:
+            found[clip][f"{code} {what}"] = None
+    return {clip: tuple(said) for clip, said in found.items()}
 
 
 def _time_order(shot: Shot) -> tuple[bool, dt.datetime, str, str, int]:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
-from api.pages import clip, days, find, problems, site
+from api.pages import clip, days, find, problems, site, wrap
 
 __all__ = ["all_pages"]
 
 
 def all_pages() -> APIRouter:
     router = APIRouter()
-    for part in (site, days, clip, find, problems):
+    for part in (site, days, clip, find, wrap, problems):
         router.include_router(part.router)
     return router

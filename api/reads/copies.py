@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
-from shared.models import Copy, CopyState, Destination, File, Offload
+from shared.catalogue.refusals import read_refusals
+from shared.models import Copy, CopyState, Destination, File
+
+__all__ = ["CopiesAt", "ReelCopies", "count_copies", "read_refusals"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,23 +74,6 @@ def count_copies(session: Session, reel_ids: Sequence[int]) -> dict[int, ReelCop
         at = (_copies_at(names[key], read, found) for key, found in states[reel_id].items())
         counted[reel_id] = ReelCopies(count, size, unreadable, tuple(at), unread)
     return counted
-
-
-def read_refusals(session: Session, reel_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
-    """Why the card was not to be formatted, by reel, as the last offload that judged it found.
-
-    A verdict that said yes has no reason here: a yes holds for its moment alone and is never repeated.
-    """
-    rows = session.execute(
-        select(Offload.reel_id, Offload.report["verdict"])
-        .where(Offload.reel_id.in_(reel_ids))
-        .order_by(Offload.id)
-    )
-    return {reel_id: _reasons_of(verdict) for reel_id, verdict in rows if isinstance(verdict, dict)}
-
-
-def _reasons_of(verdict: dict[str, Any]) -> tuple[str, ...]:
-    return () if verdict.get("may_be_formatted") else tuple(map(str, verdict.get("reasons", ())))
 
 
 def _copies_at(destination: str, readable: int, states: dict[CopyState, int]) -> CopiesAt:

@@ -20,12 +20,16 @@ from api.routes import (
     lenses,
     log,
     moments,
+    narration,
     offloads,
     productions,
     reels,
+    releases,
     requests,
     stills,
     vocabulary,
+    wishes,
+    wrap,
 )
 
 _NOUNS = (
@@ -43,6 +47,10 @@ _NOUNS = (
     moments,
     channels,
     changes,
+    wishes,
+    narration,
+    wrap,
+    releases,
     findings,
     files,
     stills,

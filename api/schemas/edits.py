@@ -104,9 +104,22 @@ def edit_shape(row: models.ChangeSet) -> Edit:
 
 def edit_detail(row: models.ChangeSet) -> EditDetail:
     changes = [
-        OneChange(kind=one.kind, id=one.subject_id, before=one.before, after=one.after) for one in row.changes
+        OneChange(
+            kind=one.kind,
+            id=one.subject_id,
+            before=_shown(one.kind, one.before),
+            after=_shown(one.kind, one.after),
+        )
+        for one in row.changes
     ]
     return EditDetail(**edit_shape(row).model_dump(), changes=changes)
+
+
+def _shown(kind: str, values: dict[str, Any] | None) -> dict[str, Any] | None:
+    """Of a release only which fields there were: what they hold is personal, and read elsewhere."""
+    if kind != "release" or values is None:
+        return values
+    return dict.fromkeys(values, "not shown here")
 
 
 def moment_shape(moment: models.Moment, entry: models.LogEntry | None) -> Moment:

@@ -8,12 +8,13 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session, joinedload
 
 from shared.catalogue.channels import SetChannel, map_channels
 from shared.catalogue.chunks import in_chunks
-from shared.catalogue.journal import CHANNELS, DAY, Values, record
+from shared.catalogue.journal import CHANNELS, Values, record
+from shared.catalogue.plan_kinds import DAY
 from shared.catalogue.productions import set_day
 from shared.errors import ConflictError
 from shared.models import Change, ChangeSet, ChannelMap, ChannelSource, Clip, Production, ShootingDay
@@ -106,66 +107,11 @@ def edit_day(
 ) -> ShootingDay:
     """Make or change a shooting day. Raises as `set_day`."""
     there = session.scalar(select(ShootingDay).filter_by(production_id=production.id, number=number))
-    before = _day_values(there)
+    before = None if there is None else DAY.read(session, there)
     day = set_day(session, production, number=number, date=date, goal=goal)
     said = f"day {number}: {day.date} {day.goal}".strip()
-    record(session, production, by, said, DAY, {day.id: before}, {day.id: _day_values(day)})
+    record(session, production, by, said, DAY.name, {day.id: before}, {day.id: DAY.read(session, day)})
     return day
-
-
-def restore_days(
-    session: Session, production: Production, edit: ChangeSet, changes: Sequence[Change]
-) -> tuple[dict[int, Values | None], dict[int, Values | None]]:
-    """As `restore_channels`, of days. A day that was made by the edit goes, if nothing was shot on it."""
-    had: dict[int, Values | None] = {}
-    have: dict[int, Values | None] = {}
-    for change in changes:
-        day = session.get(ShootingDay, change.subject_id)
-        had[change.subject_id] = standing = _day_values(day)
-        left, wanted = change.after, change.before
-        if not _agrees(standing, left):
-            raise _changed_since(edit, f"day {_number(day, left, wanted)}")
-        if day is not None and wanted is None:
-            _remove_day(session, edit, day)
-            have[change.subject_id] = None
-        elif wanted is not None:
-            whole = {**(standing or {}), **wanted}
-            restored = set_day(
-                session,
-                production,
-                number=whole["number"],
-                date=dt.date.fromisoformat(whole["date"]),
-                goal=whole["goal"],
-            )
-            have[change.subject_id] = _day_values(restored)
-    return had, have
-
-
-def _agrees(standing: Values | None, left: Values | None) -> bool:
-    if standing is None or left is None:
-        return standing is left
-    return all(standing.get(field) == value for field, value in left.items())
-
-
-def _number(day: ShootingDay | None, *values: Values | None) -> object:
-    return day.number if day is not None else next((one["number"] for one in values if one), "?")
-
-
-def _remove_day(session: Session, edit: ChangeSet, day: ShootingDay) -> None:
-    shot = session.scalar(select(func.count()).select_from(Clip).where(Clip.day_id == day.id))
-    if shot:
-        raise ConflictError(
-            f"edit {edit.id} can't be taken back: {shot} clips were shot on day {day.number}",
-            remedy="Put them on another day first, or change the day's date and goal.",
-        )
-    session.delete(day)
-    session.flush()
-
-
-def _day_values(day: ShootingDay | None) -> Values | None:
-    if day is None:
-        return None
-    return {"number": day.number, "date": day.date.isoformat(), "goal": day.goal}
 
 
 def _changed_since(edit: ChangeSet, what: str) -> ConflictError:

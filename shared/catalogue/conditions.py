@@ -20,9 +20,12 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from shared.catalogue.lookup import Known, list_known, pick_known
 from shared.catalogue.ranges import Condition, covers, lasts, read_span, runs_at, shot_within
+from shared.catalogue.release_standing import is_cleared, today_of
 from shared.catalogue.word_search import has_words
 from shared.errors import QueryError, UsageError
 from shared.models import (
+    Answer,
+    AnswerState,
     ChannelMap,
     Clip,
     ClipFile,
@@ -32,9 +35,11 @@ from shared.models import (
     LogEntry,
     Moment,
     Production,
+    Release,
     Still,
     entry_person,
     entry_tag,
+    release_clip,
 )
 from shared.query import Exactly, Query, Term, Value, Words, parse_query
 from shared.query_fields import FIELDS, TERM_FIELDS, TEXT_FIELDS, FieldKind, read_dates, read_day
@@ -252,22 +257,57 @@ def _match_date(scope: Scope, _name: str, value: Value) -> Condition:
     return or_(Clip.day_id.in_(ids), Clip.day_id.is_(None) & shot_within(scope.production, value))
 
 
-def _match_choice(_scope: Scope, name: str, value: Value) -> Condition:
+def _match_choice(scope: Scope, name: str, value: Value) -> Condition:
     assert isinstance(value, Exactly), "the grammar gives choices no order"
     choice = value.text.lower()
     if name == "media":
         return Clip.media == ClipMedia(choice)
-    there = has(choice)
+    there = _is_released(scope) if choice == "release" else has(choice)
     return there if name == "has" else there.is_not(true())
 
 
 def has(what: str) -> Condition:
-    """Clips that have `what`, one of `query_fields.PRESENCE`."""
+    """Clips that have `what`, one of `query_fields.PRESENCE` save "release", which depends on the day."""
     if what in TERM_FIELDS:
         return _entry_with(getattr(LogEntry, what).is_not(None))
     if what in TEXT_FIELDS:
         return _entry_with(getattr(LogEntry, what) != "")
     return _PRESENCE[what]()
+
+
+def _answers(*conditions: Condition) -> Condition:
+    """Clips that a person said to answer a wish, by themselves or by a moment of theirs."""
+    said = (Answer.state == AnswerState.CONFIRMED, *conditions)
+    of_moment = select(Moment.clip_id).join(Answer, Answer.moment_id == Moment.id).where(*said)
+    return or_(
+        _clip_among(select(Answer.clip_id).where(Answer.clip_id.is_not(None), *said)), _clip_among(of_moment)
+    )
+
+
+def _is_released(scope: Scope) -> Condition:
+    """Clips in which somebody or something was named that needs a release, and all of it is cleared today."""
+    today = today_of(scope.production)
+    cleared = is_cleared(today)
+    people = select(Release.person_id).where(
+        Release.production_id == scope.production.id, Release.person_id.is_not(None), cleared
+    )
+    withdrawn = select(Release.person_id).where(
+        Release.production_id == scope.production.id,
+        Release.person_id.is_not(None),
+        Release.withdrawn_on <= today,
+    )
+    logged = select(entry_person.c.entry_id)
+    open_people = [entry_person.c.person_id.not_in(people) | entry_person.c.person_id.in_(withdrawn)]
+    open_voices = [ChannelMap.person_id.not_in(people) | ChannelMap.person_id.in_(withdrawn)]
+    linked = select(release_clip.c.clip_id)
+    not_cleared = linked.join(Release, Release.id == release_clip.c.release_id).where(~cleared)
+    named = or_(_entry_among(logged), _clip_among(_voices()), _clip_among(linked))
+    uncleared = or_(
+        _entry_among(logged.where(*open_people)),
+        _clip_among(_voices().where(*open_voices)),
+        _clip_among(not_cleared),
+    )
+    return named & uncleared.is_not(true())
 
 
 _PRESENCE: Mapping[str, Callable[[], Condition]] = MappingProxyType(
@@ -282,6 +322,7 @@ _PRESENCE: Mapping[str, Callable[[], Condition]] = MappingProxyType(
         "lens": lambda: Clip.lens_id.is_not(None),
         "day": lambda: Clip.day_id.is_not(None),
         "date": lambda: Clip.shot_at.is_not(None),
+        "wish": _answers,
         "timecode": lambda: Clip.start_frame.is_not(None) & (Clip.media == ClipMedia.VIDEO),
     }
 )
@@ -292,6 +333,7 @@ _NAME_MATCHERS: Mapping[str, Callable[[list[int], list[str]], Condition]] = Mapp
         "reel": lambda ids, _names: Clip.reel_id.in_(ids),
         "tag": _tagged,
         "person": _has_person,
+        "wish": lambda ids, _names: _answers(Answer.wish_id.in_(ids)),
         "finding": lambda _ids, codes: has_finding(Finding.code.in_(codes)),
     }
 )

@@ -12,12 +12,15 @@ from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from shared.catalogue.assignments import Change, SetNames, SetValue
-from shared.catalogue.beside_edits import restore_channels, restore_days
+from shared.catalogue.beside_edits import restore_channels
 from shared.catalogue.chunks import in_chunks
-from shared.catalogue.journal import CHANNELS, CLIP, DAY, MOMENT, Values, read_values, record
+from shared.catalogue.journal import CHANNELS, CLIP, MOMENT, Values, read_values, record
 from shared.catalogue.log import apply_changes
 from shared.catalogue.moments import restore_moments
+from shared.catalogue.plan_kinds import PLAN_KINDS
 from shared.catalogue.productions import set_day
+from shared.catalogue.releases import RELEASE
+from shared.catalogue.rows import RowsEdit, kinds_by_name, restore_rows
 from shared.catalogue.set_values import set_values
 from shared.errors import ConflictError, NotFoundError
 from shared.models import ChangeSet, Clip, Production
@@ -27,6 +30,7 @@ _BESIDE = ("lens_assumed", "day_by_hand")  # kept beside a field, not edited by 
 _MOVING = {"camera", "day"}
 _TOLD = 5  # clips that an error names
 _READ = 50
+_ROWS = kinds_by_name((*PLAN_KINDS, RELEASE))
 
 
 def edit_clips(
@@ -119,16 +123,17 @@ def undo(
     done = record(
         session, production, by, summary, CLIP, standing, read_values(session, ids, fields), undoes=edit
     )
+    rows = RowsEdit(session, production, by, summary)
+    # An answer goes before the moment that it is, and comes back after it.
+    restore_rows(rows, _ROWS, edit, leaves=True)
     if moments:
         done = restore_moments(session, production, edit, moments, vocabulary, by, summary, done)
-    for kind in (CHANNELS, DAY):
-        if changes := [change for change in edit.changes if change.kind == kind]:
-            had, have = (
-                restore_channels(session, production, edit, changes, vocabulary)
-                if kind == CHANNELS
-                else restore_days(session, production, edit, changes)
-            )
-            done = record(session, production, by, summary, kind, had, have, undoes=edit, into=done)
+    channels = [change for change in edit.changes if change.kind == CHANNELS]
+    if channels:
+        had, have = restore_channels(session, production, edit, channels, vocabulary)
+        done = record(session, production, by, summary, CHANNELS, had, have, undoes=edit, into=done)
+    restore_rows(rows, _ROWS, edit, leaves=False)
+    done = rows.close(undoes=edit, into=done)
     if done is None:
         raise ConflictError(f"edit {edit.id} has nothing left to take back", remedy="Choose another one.")
     return done

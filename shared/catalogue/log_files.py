@@ -14,7 +14,7 @@ import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
 
 from shared.catalogue.assignments import LIST_FIELDS, SetNames, SetValue, parse_assignments
@@ -72,7 +72,7 @@ class Fault:
 class FaultyFileError(UsageError):
     """A file with faults, all of them (the first in the message)."""
 
-    def __init__(self, path: Path, faults: list[Fault]) -> None:
+    def __init__(self, path: PurePath, faults: list[Fault]) -> None:
         shown = [f"{fault.place}: {fault.message}" for fault in faults[:_MOST_FAULTS]]
         if len(faults) > _MOST_FAULTS:
             shown.append(f"and {len(faults) - _MOST_FAULTS} more")

@@ -13,7 +13,19 @@ from sqlalchemy import Select, or_, select
 from sqlalchemy.orm import Session
 
 from shared.errors import UsageError
-from shared.models import Camera, Clip, File, Finding, Lens, Person, Production, Reel, ShootingDay, Tag
+from shared.models import (
+    Camera,
+    Clip,
+    File,
+    Finding,
+    Lens,
+    Person,
+    Production,
+    Reel,
+    ShootingDay,
+    Tag,
+    WantedShot,
+)
 from shared.words import fold_name, show_short
 
 Rows = Select[*tuple[Any, ...]]
@@ -27,9 +39,10 @@ _PLURALS = {
     "person": "people",
     "tag": "tags",
     "finding": "findings",
+    "wish": "wanted shots",
 }
 # Fields whose names may be given in part: "Ada" for "Ada Wren".
-_IN_PART = frozenset({"camera", "lens", "person"})
+_IN_PART = frozenset({"camera", "lens", "person", "wish"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +150,13 @@ def _findings(production_id: int) -> Rows:
     return codes.distinct().order_by(Finding.code)
 
 
+def _wishes(production_id: int) -> Rows:
+    columns = select(WantedShot.id, WantedShot.code, WantedShot.what)
+    return columns.where(WantedShot.production_id == production_id).order_by(
+        WantedShot.position, WantedShot.id
+    )
+
+
 def _named(key: int, *names: str) -> Known:
     return Known(key, names)
 
@@ -158,5 +178,6 @@ _SOURCES: Mapping[str, tuple[Callable[[int], Rows], Callable[..., Known]]] = Map
         "person": (_people, _named),
         "tag": (_tags, _named),
         "finding": (_findings, _coded),
+        "wish": (_wishes, _named),
     }
 )

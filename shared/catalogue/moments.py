@@ -11,10 +11,12 @@ from sqlalchemy.orm import Session
 from shared.catalogue.assignments import AddNames, Change, RemoveNames, SetNames, SetValue
 from shared.catalogue.journal import MOMENT, Values, moment_log, record
 from shared.catalogue.log import name_ids
+from shared.catalogue.plan import remove_answers_of
+from shared.catalogue.rows import RowsEdit
 from shared.catalogue.text import refresh_text
 from shared.errors import ConflictError, NotFoundError, UsageError
+from shared.models import Answer, ChangeSet, Clip, ClipMedia, LogEntry, Moment, Person, Production, Tag, now
 from shared.models import Change as Written
-from shared.models import ChangeSet, Clip, ClipMedia, LogEntry, Moment, Person, Production, Tag, now
 from shared.query_fields import TEXT_FIELDS
 from shared.vocabulary import Vocabulary
 
@@ -98,10 +100,13 @@ def change_moment(
 def remove_moment(
     session: Session, moment: Moment, production: Production, vocabulary: Vocabulary, by: str
 ) -> None:
-    """Take a moment away; its entry goes with it, and an undo brings both back."""
+    """Take a moment away; its entry goes with it, and what it answered. An undo brings all back."""
     clip, before, number = moment.clip, moment_values(session, moment), moment.id
+    answers = RowsEdit(session, production, by, f"remove a moment of {clip.name}")
+    remove_answers_of(answers, moment)
     _delete(session, moment)
-    _write_down(session, production, clip, by, f"remove a moment of {clip.name}", number, before, None)
+    done = record(session, production, by, answers.summary, MOMENT, {number: before}, {number: None})
+    answers.close(into=done)
     refresh_text(session, [clip.id], vocabulary)
 
 
@@ -201,6 +206,12 @@ def _restore(
 
 
 def _delete(session: Session, moment: Moment) -> None:
+    """Raises ConflictError while it is said to answer a wish."""
+    if session.scalar(select(Answer.id).where(Answer.moment_id == moment.id).limit(1)) is not None:
+        raise ConflictError(
+            f"moment {moment.id} answers a wanted shot",
+            remedy="Take the answer away first: `rushlight answer`.",
+        )
     entry = session.scalar(select(LogEntry).where(LogEntry.moment_id == moment.id))
     if entry is not None:
         session.delete(entry)  # its links to tags and people go with it

@@ -21,14 +21,16 @@ from sqlalchemy.sql.operators import in_op
 
 from shared.catalogue.chunks import in_chunks
 from shared.catalogue.conditions import build_conditions
+from shared.catalogue.release_standing import today_of
 from shared.models import Clip, Production
-from shared.query import Query, Term, Words
+from shared.query import Exactly, Query, Term, Words
 from shared.vocabulary import Vocabulary
 
 MOST_KEPT = 600  # terms; a common one takes 125 kB at a million clips
 MOST_WAITING = 5000  # changed clips of a term that are asked for by id; beyond that it is read anew
 
-TermKey = tuple[int, str, frozenset[Term]]  # production, its language, terms that must all hold
+# Production, its language, terms that must all hold; and the date where what holds depends on it.
+TermKey = tuple[int, str, frozenset[Term], str]
 
 
 @dataclass(slots=True)
@@ -76,7 +78,16 @@ class KeptTerms:
 
 
 def term_key(production: Production, terms: Sequence[Term]) -> TermKey:
-    return production.id, production.language, frozenset(map(_positive, terms))
+    asked = frozenset(map(_positive, terms))
+    date = str(today_of(production)) if any(map(_depends_on_date, asked)) else ""
+    return production.id, production.language, asked, date
+
+
+def _depends_on_date(term: Term) -> bool:
+    """Releases come to an end at a midnight, when nothing in the catalogue changes."""
+    if isinstance(term, Words) or term.field not in ("has", "no"):
+        return False
+    return any(isinstance(value, Exactly) and value.text.lower() == "release" for value in term.values)
 
 
 def _positive(term: Term) -> Term:

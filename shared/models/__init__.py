@@ -24,6 +24,16 @@ from shared.models.media import (
     OffloadState,
     Reel,
 )
+from shared.models.plan import (
+    Answer,
+    AnswerState,
+    NarrationLine,
+    Need,
+    Origin,
+    Threshold,
+    WantedShot,
+    wanted_person,
+)
 from shared.models.production import (
     Camera,
     CameraKind,
@@ -37,11 +47,14 @@ from shared.models.production import (
     Tag,
     ZoneRule,
 )
+from shared.models.releases import Release, ReleaseKind, release_clip
 from shared.models.sound import ChannelMap, ChannelSource, SoundPair, SyncMethod, SyncState
 from shared.models.touched import Touched
 from shared.models.work import Request, RequestKind, RequestState
 
 __all__ = [
+    "Answer",
+    "AnswerState",
     "Base",
     "Camera",
     "CameraKind",
@@ -65,12 +78,17 @@ __all__ = [
     "LogEntry",
     "Microphone",
     "Moment",
+    "NarrationLine",
+    "Need",
     "Offload",
     "OffloadState",
+    "Origin",
     "Person",
     "Production",
     "ProductionTerm",
     "Reel",
+    "Release",
+    "ReleaseKind",
     "Request",
     "RequestKind",
     "RequestState",
@@ -83,9 +101,13 @@ __all__ = [
     "SyncState",
     "Tag",
     "TakeFacts",
+    "Threshold",
     "Touched",
+    "WantedShot",
     "ZoneRule",
     "entry_person",
     "entry_tag",
     "now",
+    "release_clip",
+    "wanted_person",
 ]

@@ -45,6 +45,23 @@ BODIES: dict[str, Any] = {
     "make_change": {"query": "kind:interview", "set": {"rating": "circled"}, "expect": 2},
     "put_channel": {"microphone": "lav", "person": "Ada Wren"},
     "request_handover": {"query": "kind:interview -rating:ng", "production": "the-chain-ferry"},
+    "post_wish": {
+        "what": "The chain comes out of the water",
+        "need": "must",
+        "kind": "insert",
+        "size": "cu",
+        "beat": "The machine",
+        "day": 2,
+        "seconds": 8,
+    },
+    "patch_wish": {"place": "Bow, west side", "need": "should"},
+    "post_answer": {"clip": 4, "state": "confirmed"},
+    "post_line": {"text": "At 05:40 the ferry makes the first of its 212 crossings.", "beat": "Opening"},
+    "patch_line": {"recorded_seconds": 6.2},
+    "take_in_plan": {"name": "plan.md", "text": "## The tide\n- must: The tide board | size=insert day=2\n"},
+    "patch_thresholds": {"values": {"wish-seconds": 8}},
+    "post_release": {"who": "Ada Wren", "signed": "2026-05-02", "media": "all", "territory": "world"},
+    "patch_release": {"until": "2031-05-02"},
 }
 WITHOUT_BODY = {"undo_change", "confirm_clip_pair"}
 ORDER = ("put", "post", "patch", "get")

@@ -128,6 +128,31 @@ def test_operation_ids_stay_the_same(document: dict[str, Any]) -> None:
         "POST /api/v1/changes": "make_change",
         "GET /api/v1/changes/{id}": "read_change",
         "POST /api/v1/changes/{id}/undo": "undo_change",
+        "GET /api/v1/wishes": "list_wishes",
+        "POST /api/v1/wishes": "post_wish",
+        "GET /api/v1/wishes/{id}": "read_one_wish",
+        "PATCH /api/v1/wishes/{id}": "patch_wish",
+        "DELETE /api/v1/wishes/{id}": "delete_wish",
+        "GET /api/v1/wishes/{id}/standing": "read_wish_standing",
+        "GET /api/v1/wishes/{id}/answers": "list_answers",
+        "POST /api/v1/wishes/{id}/answers": "post_answer",
+        "DELETE /api/v1/answers/{id}": "delete_answer",
+        "GET /api/v1/narration": "list_narration",
+        "POST /api/v1/narration": "post_line",
+        "GET /api/v1/narration/{id}": "read_line",
+        "PATCH /api/v1/narration/{id}": "patch_line",
+        "DELETE /api/v1/narration/{id}": "delete_line",
+        "GET /api/v1/wrap": "read_wrap_report",
+        "GET /api/v1/coverage": "read_coverage",
+        "GET /api/v1/plan": "read_plan_now",
+        "POST /api/v1/plan": "take_in_plan",
+        "GET /api/v1/thresholds": "list_thresholds",
+        "PATCH /api/v1/thresholds": "patch_thresholds",
+        "GET /api/v1/releases": "list_releases",
+        "POST /api/v1/releases": "post_release",
+        "GET /api/v1/releases/{id}": "read_release",
+        "PATCH /api/v1/releases/{id}": "patch_release",
+        "DELETE /api/v1/releases/{id}": "delete_release",
         "GET /api/v1/clips/{id}/findings": "list_findings",
         "GET /api/v1/files/{id}/content": "read_file_content",
         "GET /api/v1/stills/{id}": "read_still_image",
@@ -164,7 +189,7 @@ def test_every_operation_has_an_example_that_fits(document: dict[str, Any]) -> N
 @pytest.mark.parametrize(
     "address",
     ["clips", "reels", "days", "cameras", "lenses", "productions", "offloads", "clips/4/findings",
-     "destinations", "card-folders", "handovers", "requests"],
+     "destinations", "card-folders", "handovers", "requests", "wishes", "narration", "releases"],
 )  # fmt: skip
 def test_every_list_is_paged_by_key_and_gives_what_is_asked(
     client: TestClient, document: dict[str, Any], seeded: Seeded, settings: Settings, address: str
@@ -174,6 +199,9 @@ def test_every_list_is_paged_by_key_and_gives_what_is_asked(
         (settings.watch_folders[0] / card).mkdir()
     for query in ("kind:interview", "kind:insert"):
         client.post("/api/v1/handovers", json={"query": query})
+        client.post("/api/v1/wishes", json={"what": query})
+        client.post("/api/v1/narration", json={"text": query})
+        client.post("/api/v1/releases", json={"who": query})
     address = f"/api/v1/{address}"
     whole = client.get(address, params={"limit": 500}).json()
     first = whole["items"][0]
@@ -196,7 +224,9 @@ def test_each_operation_names_its_scope(document: dict[str, Any]) -> None:
             continue
         (scope,) = operation["security"][1]["token"]
         work = path.endswith(("/offloads", "/handovers"))
-        assert scope == ("read" if method == "get" else "offload" if work else "log"), path
+        private = path.startswith("/api/v1/releases")  # personal data
+        read = "log" if private else "read"
+        assert scope == (read if method == "get" else "offload" if work else "log"), path
 
 
 def test_every_schema_is_a_schema(document: dict[str, Any]) -> None:
@@ -216,6 +246,13 @@ def test_what_the_service_answers_fits_its_schema(
     """Every GET, asked for real over the seeded catalogue."""
     client.post("/api/v1/handovers", json={"query": "kind:interview"})
     assert client.post("/api/v1/clips/1/moments", json={"in": 5, "out": 9}).status_code == 201
+    for noun, body in (
+        ("wishes", {"what": "the chain"}),
+        ("wishes/1/answers", {"clip": 1}),
+        ("narration", {"text": "At dawn."}),
+        ("releases", {"who": "Ada Wren"}),
+    ):
+        assert client.post(f"/api/v1/{noun}", json=body).status_code == 201
     media = put_copy(catalogue, tmp_path / "north", b"moving pictures")
     values = {"production": seeded.slug, "number": 1, "letter": "A"}
     asked = 0

@@ -26,6 +26,7 @@ BOTH = {
     "test_editing",
     "test_log",
     "test_migrations",
+    "test_plan",
     "test_productions",
     "test_reels",
     "test_request_queue",

@@ -101,7 +101,7 @@ def test_a_day_gets_its_goal_back(session: Session, production: Production) -> N
 def test_a_day_something_was_shot_on_is_not_unmade(session: Session, production: Production) -> None:
     day = edit_day(session, production, "ada", number=4, date=DATE, goal="")
     make.make_clip(session, make.make_reel(session, production), "C1.MOV", day_id=day.id)
-    with pytest.raises(ConflictError, match="1 clips were shot on day 4"):
+    with pytest.raises(ConflictError, match="can't go: 1 clips were shot on it"):
         take_back(session, production)
     edit_day(session, production, "nell", number=4, goal="changed")
     with pytest.raises(ConflictError, match="day 4 changed since"):

@@ -180,6 +180,8 @@ CHANGES = {
             ("still", "clip_id"),
             ("finding", "dismissed"),
             ("moment", "clip_id"),
+            ("answer", "state"),
+            ("release_clip", "clip_id"),
         )
         for table in [Base.metadata.tables[name]]
     },
@@ -191,7 +193,10 @@ NAMES = {
     "production": update(Production).values(zone="UTC"),
     **{
         name: Base.metadata.tables[name].update().values({column: "Z9"})
-        for name, column in (("camera", "letter"), ("lens", "name"), ("reel", "name"), ("person", "name"))
+        for name, column in (
+            *(("camera", "letter"), ("lens", "name"), ("reel", "name"), ("person", "name")),
+            *(("wanted_shot", "what"), ("release", "name")),
+        )
     },
 }
 

@@ -257,7 +257,7 @@ def test_durations_are_exact() -> None:
 
 
 def test_every_presence_is_a_field_or_a_row() -> None:
-    assert set(PRESENCE) - set(FIELDS) == {"log", "still", "moment", "timecode"}
+    assert set(PRESENCE) - set(FIELDS) == {"log", "still", "moment", "timecode", "release"}
 
 
 @pytest.mark.parametrize(
