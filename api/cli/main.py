@@ -28,6 +28,7 @@ PARTS = {
     "find": ("find",),
     "log": ("log", "terms"),
     "moments": ("mark", "moments"),
+    "rename": ("rename",),
     "edits": ("changes", "undo"),
     "plan": ("plan", "wish", "narration", "thresholds"),
     "wrap": ("wrap", "coverage", "answer"),

@@ -43,6 +43,10 @@ BODIES: dict[str, Any] = {
     "post_moment": {"in": 50, "out": 100, "name": "the gear takes the chain", "log": {"rating": "good"}},
     "patch_moment": {"out": 120},
     "make_change": {"query": "kind:interview", "set": {"rating": "circled"}, "expect": 2},
+    "patch_tag": {"name": "ferry"},
+    "patch_person": {"role": "keeps the ferry"},
+    "post_lens": {"name": "85 mm", "focal_min_mm": 85, "focal_max_mm": 85, "max_aperture": "f/1.8"},
+    "patch_lens": {"max_aperture": "f/2"},
     "put_channel": {"microphone": "lav", "person": "Ada Wren"},
     "request_handover": {"query": "kind:interview -rating:ng", "production": "the-chain-ferry"},
     "post_wish": {

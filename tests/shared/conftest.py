@@ -25,6 +25,7 @@ BOTH = {
     "test_channels",
     "test_editing",
     "test_log",
+    "test_named_rows",
     "test_migrations",
     "test_plan",
     "test_productions",

@@ -1,0 +1,145 @@
+"""Tags and people: how often they are used, and their names corrected for every clip at once."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from api.deps import AfterId, CallerDep, Limit, ProductionName, RowId, ServiceDep
+from api.etags import IfMatch, check_if_match
+from api.fields import Fields, select_fields
+from api.paging import next_link, read_page
+from api.schemas.base import Body, Listing, Shape
+from api.schemas.names import Person, PersonPatch, Tag, TagPatch, given, person_shape, row_tag, tag_shape
+from shared import models
+from shared.catalogue.named_rows import NAMED, count_uses
+from shared.catalogue.productions import find_production
+from shared.catalogue.rows import RowsEdit
+from shared.db import reading, writing
+from shared.errors import NotFoundError
+
+router = APIRouter(tags=["log"])
+
+_SHAPES: dict[str, Any] = {"tag": tag_shape, "person": person_shape}
+_EDITED = (
+    "`If-Match` must hold the ETag that was read. Every clip that has it follows; an undo takes it back."
+)
+_ANSWERS: dict[int | str, dict[str, Any]] = {404: {}, 409: {}, 412: {}, 428: {}}
+
+
+@router.get("/tags", summary="List the tags in use", response_model=Listing[Tag], responses={404: {}})
+def list_tags(
+    service: ServiceDep,
+    request: Request,
+    production: ProductionName = None,
+    limit: Limit = 100,
+    after: AfterId = None,
+    fields: Fields = None,
+) -> Listing[Tag] | Response:
+    with reading(service.sessions) as session:
+        found = find_production(session, production)
+        rows = select(models.Tag).where(models.Tag.production_id == found.id)
+        tags, last = read_page(session, rows, models.Tag.id, limit=limit, after=after)
+        uses = count_uses(session, found, "tag")
+        items = [tag_shape(row, uses.get(row.id, 0)) for row in tags]
+        page = Listing[Tag](items=items, next=next_link(request, last))
+    return select_fields(page, fields)
+
+
+@router.get("/people", summary="List the people", response_model=Listing[Person], responses={404: {}})
+def list_people(
+    service: ServiceDep,
+    request: Request,
+    production: ProductionName = None,
+    limit: Limit = 100,
+    after: AfterId = None,
+    fields: Fields = None,
+) -> Listing[Person] | Response:
+    with reading(service.sessions) as session:
+        found = find_production(session, production)
+        rows = select(models.Person).where(models.Person.production_id == found.id)
+        people, last = read_page(session, rows, models.Person.id, limit=limit, after=after)
+        uses = count_uses(session, found, "person")
+        items = [person_shape(row, uses.get(row.id, 0)) for row in people]
+        page = Listing[Person](items=items, next=next_link(request, last))
+    return select_fields(page, fields)
+
+
+@router.get("/tags/{id}", summary="Read one tag", response_model=Tag, responses={404: {}})
+def read_tag(service: ServiceDep, id: RowId, response: Response) -> Shape:
+    return _read(service, "tag", id, response)
+
+
+@router.get("/people/{id}", summary="Read one person", response_model=Person, responses={404: {}})
+def read_person(service: ServiceDep, id: RowId, response: Response) -> Shape:
+    return _read(service, "person", id, response)
+
+
+@router.patch(
+    "/tags/{id}", summary="Rename a tag", description=_EDITED, response_model=Tag, responses=_ANSWERS
+)
+def patch_tag(
+    service: ServiceDep,
+    id: RowId,
+    patch: TagPatch,
+    response: Response,
+    caller: CallerDep,
+    if_match: IfMatch = None,
+) -> Shape:
+    return _change(service, "tag", id, patch, response, caller.name, if_match)
+
+
+@router.patch(
+    "/people/{id}", summary="Change a person", description=_EDITED, response_model=Person, responses=_ANSWERS
+)
+def patch_person(
+    service: ServiceDep,
+    id: RowId,
+    patch: PersonPatch,
+    response: Response,
+    caller: CallerDep,
+    if_match: IfMatch = None,
+) -> Shape:
+    return _change(service, "person", id, patch, response, caller.name, if_match)
+
+
+def _read(service: ServiceDep, field: str, key: int, response: Response) -> Shape:
+    with reading(service.sessions) as session:
+        return _answer(session, field, _find(session, field, key), response)
+
+
+def _change(
+    service: ServiceDep, field: str, key: int, patch: Body, response: Response, by: str, if_match: str | None
+) -> Shape:
+    with writing(service.sessions) as session:
+        row = _find(session, field, key, hold=True)
+        standing = _answer(session, field, row, response)
+        check_if_match(if_match, response.headers["ETag"], lambda: standing)
+        production = session.get_one(models.Production, row.production_id)
+        values = given(patch)
+        edit = RowsEdit(
+            session, production, by, f"{field} {row.name}: {', '.join(map(str, values.values()))}"
+        )
+        edit.put(NAMED[field], row.id, values)
+        edit.close()
+        return _answer(session, field, row, response)
+
+
+def _find(session: Session, field: str, key: int, *, hold: bool = False) -> Any:
+    model = NAMED[field].model
+    rows = select(model).where(model.id == key)
+    row = session.scalar(rows.with_for_update() if hold else rows)
+    if row is None:
+        raise NotFoundError(f"there is no {field} {key}", remedy="List them first.")
+    return row
+
+
+def _answer(session: Session, field: str, row: Any, response: Response) -> Shape:
+    response.headers["ETag"] = row_tag(row)
+    response.headers["Cache-Control"] = "private, no-cache"
+    production = session.get_one(models.Production, row.production_id)
+    shape: Shape = _SHAPES[field](row, count_uses(session, production, field).get(row.id, 0))
+    return shape
