@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import base64
+import json
 import socket
 from collections.abc import Iterator
 from pathlib import Path
 
+import anyio
 import pytest
 from starlette.testclient import TestClient
+from starlette.types import Message
 
+from api import guard
 from api.app import create_app
 from api.guard import MOST_BODY_BYTES, is_loopback
 from shared.db import Sessions
@@ -219,3 +223,42 @@ def test_there_is_no_web_socket(client: TestClient) -> None:
 
     with pytest.raises(WebSocketDisconnect), client.websocket_connect("/api/v1/productions"):
         pass
+
+
+def test_a_body_that_never_ends_is_given_up(
+    client: TestClient, seeded: Seeded, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """RFC 9110, 15.5.9: 408. Half of a body is no edit: nothing is written."""
+    monkeypatch.setattr(guard, "BODY_SECONDS", 0.2)
+    sent: list[Message] = []
+    parts = [{"type": "http.request", "body": b'{"goal": "half of', "more_body": True}]
+
+    async def receive() -> Message:
+        if parts:
+            return parts.pop()
+        await anyio.sleep_forever()
+        raise AssertionError
+
+    async def send(message: Message) -> None:
+        sent.append(message)
+
+    headers = [(b"host", b"127.0.0.1"), (b"content-type", b"application/json"), (b"if-match", b"*")]
+    scope = {
+        "type": "http",
+        "method": "PUT",
+        "path": "/api/v1/days/1",
+        "raw_path": b"/api/v1/days/1",
+        "query_string": b"",
+        "headers": headers,
+        "client": ("127.0.0.1", 5),
+        "scheme": "http",
+        "http_version": "1.1",
+        "server": ("127.0.0.1", 8640),
+        "root_path": "",
+        "asgi": {"version": "3.0"},
+    }
+    before = client.get("/api/v1/days/1").json()
+    anyio.run(client.app, scope, receive, send)
+    assert sent[0]["status"] == 408
+    assert json.loads(sent[1]["body"])["title"] == "the body did not come to its end"
+    assert client.get("/api/v1/days/1").json() == before
