@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from api.cli.app import Root
+from api.cli.demo_requests import demo_handler
 from api.handover import write_handover
 from api.serve import serve as serve_until_stopped
 from ingest.orders import OffloadOrder, OffloadReport, Watching
@@ -91,6 +92,7 @@ def make_worker(root: Root) -> Worker:
     handlers: dict[RequestKind, Handler] = {
         RequestKind.OFFLOAD: offload_handler(root.settings, offloader(root)),
         RequestKind.HANDOVER: handover_handler(root),
+        RequestKind.DEMO: demo_handler(root),
     }
     return Worker(root.sessions, root.settings, handlers, say_to(root))
 

@@ -10,6 +10,7 @@ from api.routes import (
     changes,
     clips,
     days,
+    demo,
     destinations,
     facets,
     files,
@@ -23,6 +24,7 @@ from api.routes import (
     productions,
     reels,
     requests,
+    searches,
     stills,
     vocabulary,
 )
@@ -38,6 +40,7 @@ _NOUNS = (
     offloads,
     facets,  # before clips: its address would pass for a clip's id
     clips,
+    searches,
     log,
     moments,
     changes,
@@ -47,6 +50,7 @@ _NOUNS = (
     vocabulary,
     handovers,
     requests,
+    demo,
     health,
 )
 

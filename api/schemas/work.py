@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -44,6 +44,10 @@ class OffloadOrder(Body):
 class HandoverOrder(Body):
     query: UsableText = Field(default="", max_length=4000, description="Which clips; empty: all of them.")
     production: Name | None = Field(default=None, description="Without it: the latest.")
+
+
+class DemoOrder(Body):
+    action: Literal["load", "remove"]
 
 
 class Request(Shape):

@@ -37,6 +37,7 @@ from shared.models.production import (
     Tag,
     ZoneRule,
 )
+from shared.models.searches import SavedSearch
 from shared.models.sound import ChannelMap, ChannelSource, SoundPair, SyncMethod, SyncState
 from shared.models.touched import Touched
 from shared.models.work import Request, RequestKind, RequestState
@@ -74,6 +75,7 @@ __all__ = [
     "Request",
     "RequestKind",
     "RequestState",
+    "SavedSearch",
     "Severity",
     "ShootingDay",
     "SoundPair",

@@ -16,6 +16,7 @@ from shared.models.columns import PrimaryKey
 class RequestKind(enum.StrEnum):
     OFFLOAD = "offload"
     HANDOVER = "handover"
+    DEMO = "demo"
 
 
 class RequestState(enum.StrEnum):

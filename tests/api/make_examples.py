@@ -30,6 +30,9 @@ BODIES: dict[str, Any] = {
         "day_starts": "04:00",
         "language": "en",
     },
+    "create_camera": {"letter": "C", "name": "Second camera", "kind": "camera", "zone_rule": "local"},
+    "create_lens": {"name": "85 mm", "focal": "85", "aperture": "f/1.8"},
+    "post_search": {"name": "the talks", "query": "kind:interview -rating:ng"},
     "put_day": {"date": "2026-05-03", "goal": "The last crossing before the tide turns."},
     "patch_log": {"rating": "circled", "note": "The chain sings here.", "people": ["Ada Wren"]},
     "request_offload": {
@@ -41,6 +44,7 @@ BODIES: dict[str, Any] = {
     "post_moment": {"in": 50, "out": 100, "name": "the gear takes the chain", "log": {"rating": "good"}},
     "patch_moment": {"out": 120},
     "make_change": {"query": "kind:interview", "set": {"rating": "circled"}, "expect": 2},
+    "request_demo": {"action": "load"},
     "request_handover": {"query": "kind:interview -rating:ng", "production": "the-chain-ferry"},
 }
 WITHOUT_BODY = {"undo_change"}

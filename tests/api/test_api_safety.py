@@ -197,8 +197,8 @@ def _first(parts: Iterator[bytes], count: int) -> Iterator[bytes]:
 def test_every_answer_has_the_headers(client: TestClient, seeded: Seeded, address: str) -> None:
     headers = client.get(address).headers
     assert headers["content-security-policy"] == (
-        "default-src 'none'; img-src 'self'; style-src 'self'; script-src 'self'; connect-src 'self'; "
-        "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+        "default-src 'none'; img-src 'self'; media-src 'self'; style-src 'self'; script-src 'self'; "
+        "connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
     )
     assert headers["x-content-type-options"] == "nosniff"
     assert headers["referrer-policy"] == "no-referrer"

@@ -98,8 +98,10 @@ def test_operation_ids_stay_the_same(document: dict[str, Any]) -> None:
         "GET /api/v1/days/{number}": "read_day",
         "PUT /api/v1/days/{number}": "put_day",
         "GET /api/v1/cameras": "list_cameras",
+        "POST /api/v1/cameras": "create_camera",
         "GET /api/v1/cameras/{letter}": "read_camera",
         "GET /api/v1/lenses": "list_lenses",
+        "POST /api/v1/lenses": "create_lens",
         "GET /api/v1/cards": "list_cards",
         "GET /api/v1/card-folders": "list_card_folders_now",
         "GET /api/v1/destinations": "list_destinations",
@@ -113,6 +115,9 @@ def test_operation_ids_stay_the_same(document: dict[str, Any]) -> None:
         "GET /api/v1/clips": "list_clips",
         "GET /api/v1/clips/facets": "read_facets",
         "GET /api/v1/clips/{id}": "read_one_clip",
+        "GET /api/v1/searches": "list_searches",
+        "POST /api/v1/searches": "post_search",
+        "DELETE /api/v1/searches/{id}": "delete_search",
         "GET /api/v1/clips/{id}/log": "read_log",
         "PATCH /api/v1/clips/{id}/log": "patch_log",
         "GET /api/v1/clips/{id}/moments": "list_clip_moments",
@@ -132,6 +137,7 @@ def test_operation_ids_stay_the_same(document: dict[str, Any]) -> None:
         "POST /api/v1/handovers": "request_handover",
         "GET /api/v1/requests": "list_requests",
         "GET /api/v1/requests/{id}": "read_request",
+        "POST /api/v1/demo": "request_demo",
     }
 
 

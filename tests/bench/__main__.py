@@ -21,6 +21,7 @@ PROGRAMS: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
     ),
     ("tests.bench.bench_small", (), ("--files", "2000")),
     ("tests.bench.bench_facets", (), ("--clips", "20000", "--requests", "50")),
+    ("tests.bench.bench_pages", (), ("--clips", "20000")),
 )
 
 
