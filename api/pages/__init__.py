@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
-from api.pages import begin, clip, day, days, find, offloading, problems, site, strip, walk
+from api.pages import begin, clip, day, days, find, offloading, previews, problems, site, strip, walk
 
 __all__ = ["all_pages"]
 
 
 def all_pages() -> APIRouter:
     router = APIRouter()
-    for part in (site, days, strip, day, clip, find, walk, offloading, begin, problems):
+    for part in (site, days, strip, day, clip, find, walk, offloading, begin, previews, problems):
         router.include_router(part.router)
     return router

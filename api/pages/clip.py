@@ -23,7 +23,9 @@ from shared.catalogue.log import production_vocabulary
 from shared.catalogue.pairs import pairs_of
 from shared.db import reading
 from shared.models import ChannelSource, Clip, ClipMedia, CopyState, FileRole, Finding, LogEntry
+from shared.previews import preview_path
 from shared.query_fields import TERM_FIELDS
+from shared.settings import Settings
 
 router = APIRouter()
 
@@ -52,11 +54,14 @@ class FindingView:
 
 @dataclass(frozen=True, slots=True)
 class PartView:
-    """A file that a browser may play. `first`: the clip's frame at which it begins."""
+    """A file that may be played. `first`: the clip's frame at which it begins; `href`: where a browser may
+    try it, empty: none can play it; `preview`: a small film of it is there."""
 
-    href: str
+    file: int
     name: str
     first: int
+    href: str
+    preview: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +93,7 @@ def show_clip(service: ServiceDep, site: SiteDep, id: RowId) -> Response:
             before=before,
             after=after,
             stills=[show_still(one, name, service.settings.stills_folder) for one in clip.stills],
-            parts_of=_parts(whole),
+            parts_of=_parts(whole, service.settings),
             sound=clip.media is ClipMedia.AUDIO,
             take=[*take_rows(whole), *channel_rows(channels, ChannelSource.FILE)],
             beside=[
@@ -134,22 +139,32 @@ def _neighbours(session: Session, clip: Clip) -> tuple[str, str]:
     return before, f"/clips/{ids[at + 1]}" if at + 1 < len(ids) else ""
 
 
-def _parts(whole: WholeClip) -> list[PartView]:
+def _parts(whole: WholeClip, settings: Settings) -> list[PartView]:
     """What may be played, companions first: they are small. A part's place needs the length of those before.
 
-    Whether a browser can play it is known to the browser alone; here only what can't be is left out.
+    Whether a browser can play it is known to the browser alone; here only what none can is known.
     """
+    if whole.clip.media not in (ClipMedia.VIDEO, ClipMedia.AUDIO):
+        return []
     for role in _PLAYED:
         parts, first = [], 0
         for part in whole.clip.files:
-            suffix = part.file.path_bytes[part.file.path_bytes.rfind(b".") :].lower()
-            kind = MEDIA_TYPES.get(suffix, "")
             if part.role is not role:
                 continue
-            if kind.startswith(("video/", "audio/")) and part.file.digest is not None:
-                href = f"/api/v1/files/{part.file_id}/content"
-                parts.append(PartView(href, one_line(part.file.path.rsplit("/", 1)[-1]), first))
-            facts = whole.facts.get(part.file_id)
+            file = part.file
+            if file.digest is not None:
+                suffix = file.path_bytes[file.path_bytes.rfind(b".") :].lower()
+                tried = MEDIA_TYPES.get(suffix, "").startswith(("video/", "audio/"))
+                parts.append(
+                    PartView(
+                        file.id,
+                        one_line(file.path.rsplit("/", 1)[-1]),
+                        first,
+                        f"/api/v1/files/{file.id}/content" if tried else "",
+                        preview_path(settings.home, f"{file.algorithm}:{file.digest}").is_file(),
+                    )
+                )
+            facts = whole.facts.get(file.id)
             first += (facts.frames or 0) if facts is not None else 0
         if parts:
             return parts

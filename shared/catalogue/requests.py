@@ -9,6 +9,7 @@ What stands in `order`, by kind:
               production: its folder name; camera, reel, day: as `rushlight offload` takes them, or null
     handover  production: its folder name; query: which clips, "" for all
     demo      action: "load" or "remove"
+    preview   file: id of the file of which a small film is to be made
 
 Every function writes in the caller's transaction: call it inside `shared.db.writing`.
 """

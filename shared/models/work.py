@@ -17,6 +17,7 @@ class RequestKind(enum.StrEnum):
     OFFLOAD = "offload"
     HANDOVER = "handover"
     DEMO = "demo"
+    PREVIEW = "preview"
 
 
 class RequestState(enum.StrEnum):

@@ -47,7 +47,7 @@ BODIES: dict[str, Any] = {
     "request_demo": {"action": "load"},
     "request_handover": {"query": "kind:interview -rating:ng", "production": "the-chain-ferry"},
 }
-WITHOUT_BODY = {"undo_change"}
+WITHOUT_BODY = {"undo_change", "request_preview"}
 ORDER = ("put", "post", "patch", "get")
 
 

@@ -131,6 +131,7 @@ def test_operation_ids_stay_the_same(document: dict[str, Any]) -> None:
         "POST /api/v1/changes/{id}/undo": "undo_change",
         "GET /api/v1/clips/{id}/findings": "list_findings",
         "GET /api/v1/files/{id}/content": "read_file_content",
+        "POST /api/v1/files/{id}/preview": "request_preview",
         "GET /api/v1/stills/{id}": "read_still_image",
         "GET /api/v1/vocabulary": "read_vocabulary",
         "GET /api/v1/handovers": "list_handovers",

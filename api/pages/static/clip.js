@@ -1,6 +1,6 @@
 // One clip: stills by hand, the picture by frames, moments by keys, and its log entry.
 
-import { ask, make, pick, picks, say, sayTrouble } from "./core.js";
+import { ask, follow as followRequest, make, pick, picks, say, sayTrouble } from "./core.js";
 import { Entry, linesOf, sayNotSaved } from "./entry.js";
 import { frameAt, insideOf, label } from "./timecode.js";
 
@@ -65,13 +65,18 @@ function player() {
   const marks = { begins: null, ends: null };
   let frame = 0, shown = false, offset = 0;
 
-  const partStart = () => Number((part.selectedOptions?.[0] ?? part).dataset.first);
+  const own = () => part.selectedOptions[0].dataset;
+  const partStart = () => Number(own().first);
+  const preview = pick("#preview");
 
   function begin() {
     if (shown) return;
-    shown = true;
+    const { href, preview: made } = own();
     offset = partStart();
-    video.src = part.value;
+    if (!href && !made) { offer("No browser plays this kind of file."); return; }
+    shown = true;
+    trouble.textContent = "";
+    video.src = made ? `/previews/${part.value}` : href;
     video.hidden = false;
     const still = pick("#still");
     if (still) still.style.setProperty("visibility", "hidden");
@@ -92,6 +97,7 @@ function player() {
 
   function seek(to) {
     begin();
+    if (!shown) return;
     video.pause();
     frame = Math.max(0, Math.min(to, (frames ?? Infinity) - 1));
     video.currentTime = insideOf(Math.max(0, frame - offset), num, den);
@@ -101,6 +107,7 @@ function player() {
 
   async function toggle() {
     begin();
+    if (!shown) return;
     if (!video.paused) { video.pause(); return; }
     try { await video.play(); } catch { /* `error` says why */ }
   }
@@ -112,11 +119,29 @@ function player() {
     pick("#still")?.style.removeProperty("visibility");
     shown = false;
     try {
-      await ask(part.value, { method: "HEAD" });
-      trouble.textContent = "This browser can't play the file; its stills are what can be seen here.";
+      await ask(`/api/v1/files/${part.value}/content`, { method: "HEAD" });
+      if (own().preview) trouble.textContent = "This browser can't play the small film either; the stills are what can be seen here.";
+      else offer("This browser can't play the file.");
     } catch {
       trouble.textContent = "No copy of this file is at hand. Connect a drive that holds one, then press Play again.";
     }
+  });
+
+  function offer(why) {
+    trouble.textContent = why;
+    preview.hidden = false;
+  }
+
+  preview.addEventListener("click", async () => {
+    preview.disabled = true;
+    try {
+      const { data } = await ask(`/api/v1/files/${part.value}/preview`, { method: "POST" });
+      await followRequest(data, (step) => { trouble.textContent = `${step} …`; });
+      own().preview = "1";
+      preview.hidden = true;
+      seek(frame);
+    } catch (error) { sayTrouble(error); trouble.textContent = ""; }
+    preview.disabled = false;
   });
 
   function mark(which) {

@@ -17,8 +17,11 @@ import pytest
 from playwright.sync_api import Page, expect
 from sqlalchemy import select
 
+from ingest.previews import preview_handler
+from shared.catalogue.requests import claim_next, finish
 from shared.db import reading, writing
-from shared.models import Clip, LogEntry, Moment, TakeFacts
+from shared.errors import MediaError, NotFoundError
+from shared.models import Clip, LogEntry, Moment, RequestKind, TakeFacts, now
 from shared.timecode import Rate, Timecode
 from tests.api.browser.conftest import Site
 from tests.api.catalogue import entry_of, put_copy
@@ -106,6 +109,51 @@ def test_the_timecode_is_that_of_the_frame_on_show(
     ]
     # A frame may be swapped between the call and the drawing, without a screen; hardly ever twice.
     assert len(wrong) <= 1, wrong
+
+
+def test_what_no_browser_plays_is_made_small_and_has_the_same_frames(site: Site, tmp_path: Path) -> None:
+    """MPEG-4 Part 2, which Chromium leaves out: after its preview is made, each frame is the one it was."""
+    data = write_numbered(tmp_path / "film.mov", "mpeg4", Fraction(25))
+    put_copy(site.sessions, tmp_path / "north", data)
+    with writing(site.sessions) as session:
+        clip = session.get_one(Clip, 1)
+        clip.start_frame, clip.frames = 900_000, FRAMES
+    tab = site.go("/clips/1")
+    tab.get_by_role("button", name="Play", exact=True).click()
+    expect(tab.locator("#trouble")).to_contain_text("This browser can't play the file.")
+    tab.get_by_role("button", name="Make a small film to look at").click()
+    expect(tab.locator("#trouble")).to_contain_text("waiting for the worker")
+    with writing(site.sessions) as session:
+        row = claim_next(session, "a test", stale_before=now())
+        assert row is not None and row.kind is RequestKind.PREVIEW
+    result = preview_handler(site.settings, site.sessions)(dict(row.order), lambda _: None)
+    with writing(site.sessions) as session:
+        finish(session, row.id, result)
+    expect(tab.locator("#video")).to_be_visible()
+    player, seen = tab.locator("#play"), 0
+    for steps in (1, 1, 9, 30, -5):
+        player.focus()
+        for _ in range(abs(steps)):
+            player.press("ArrowRight" if steps > 0 else "ArrowLeft")
+        seen += steps
+        settled(tab)
+        assert tab.evaluate(READ) == seen
+    tab.reload()
+    player.focus()
+    player.press("ArrowRight")
+    settled(tab)
+    assert tab.evaluate(READ) == 1, "it is found again"
+
+
+def test_a_file_that_can_not_be_read_gives_no_preview_and_says_why(site: Site, tmp_path: Path) -> None:
+    put_copy(site.sessions, tmp_path / "north", b"no film at all" * 100)
+    handle = preview_handler(site.settings, site.sessions)
+    with pytest.raises(MediaError) as raised:
+        handle({"file": 1}, lambda _: None)
+    assert raised.value.remedy is not None and "untouched" in raised.value.remedy
+    assert list((site.settings.home / "previews").iterdir()) == []
+    with pytest.raises(NotFoundError, match="no copy of"):
+        handle({"file": 2}, lambda _: None)
 
 
 def test_labels_are_those_of_the_program(site: Site) -> None:
