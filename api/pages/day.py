@@ -28,7 +28,7 @@ from shared.vocabulary import Vocabulary
 
 router = APIRouter()
 
-SHOWN_ON_A_PAGE = 60
+SHOWN_ON_A_PAGE = 40
 NARROWED_BY = ("camera", "lens", "kind", "size", "movement", "rating", "person", "tag", "finding", "has")
 
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import datetime as dt
 import json
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from anyio import to_thread
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import select
-from sqlalchemy.orm import Session, joinedload
+from sqlalchemy.orm import Session, defer
 from starlette.responses import StreamingResponse
 
 from api.deps import ProductionName, Service, ServiceDep
@@ -20,7 +22,8 @@ from api.pages.begin import show_beginning
 from api.pages.reels import ReelView, read_reels
 from api.pages.site import SiteDep, link, list_productions
 from api.pages.words import say_bytes, say_date
-from api.schemas.work import request_shape
+from api.schemas.base import shown, shown_json
+from api.schemas.work import shown_order
 from shared import models
 from shared.card_folders import CardFolder, card_folder_id, list_card_folders
 from shared.catalogue.productions import find_production
@@ -32,6 +35,7 @@ from shared.models import Offload, OffloadState, Production, Reel, RequestKind
 router = APIRouter()
 
 SHOWN_OFFLOADS = 12
+SHOWN_REQUESTS = 8
 POLL_SECONDS = 0.5
 # A comment now and then, so that whatever lies between does not take the silence for the end.
 QUIET_SECONDS = 15.0
@@ -97,47 +101,47 @@ def show_offloading(service: ServiceDep, site: SiteDep, production: ProductionNa
 
 def _card_of(request: models.Request) -> str:
     card = str(request.order.get("card", ""))
-    return card_folder_id_of(card)
-
-
-def card_folder_id_of(card: str) -> str:
-    from pathlib import Path
-
-    return card_folder_id(Path(card)) if card.startswith("/") else card
+    return card_folder_id(Path(card)) if Path(card).is_absolute() else card
 
 
 def _read_offloads(session: Session, production: Production) -> list[OffloadView]:
-    rows = session.scalars(
-        select(Offload)
-        .join(Offload.reel)
+    """The latest first. Of a large card the report is large: only its verdict is read."""
+    rows = session.execute(
+        select(
+            Offload.id,
+            Reel.name,
+            Offload.started_at,
+            Offload.state,
+            Offload.bytes_read,
+            Offload.report["verdict"],
+        )
+        .join(Reel, Reel.id == Offload.reel_id)
         .where(Reel.production_id == production.id)
-        .options(joinedload(Offload.reel))
         .order_by(Offload.id.desc())
         .limit(SHOWN_OFFLOADS)
     )
-    return [_view_offload(row) for row in rows]
+    return [_view_offload(*row) for row in rows]
 
 
-def _view_offload(row: Offload) -> OffloadView:
-    verdict = row.report.get("verdict") if isinstance(row.report, dict) else None
-    said, reasons = "", ()
-    if isinstance(verdict, dict):
-        yes = bool(verdict.get("may_be_formatted"))
-        said = (
-            "Its card could be formatted, as far as it could tell when it ended."
-            if yes
-            else "Its card was to be kept:"
-        )
-        reasons = () if yes else tuple(one_line(str(one)) for one in verdict.get("reasons", ()))
+def _view_offload(
+    number: int, reel: str, started_at: dt.datetime, state: OffloadState, size: int, verdict: Any
+) -> OffloadView:
+    said = ""
+    reasons: tuple[str, ...] = ()
+    if isinstance(verdict, dict) and verdict.get("may_be_formatted"):
+        said = "Its card could be formatted, as far as it could tell when it ended."
+    elif isinstance(verdict, dict):
+        said = "Its card was to be kept:"
+        reasons = tuple(one_line(str(one)) for one in verdict.get("reasons", ()))
     return OffloadView(
-        reel=row.reel.name,
-        when=f"{say_date(row.started_at.date())}, {row.started_at:%H:%M} UTC",
-        state=STATE_WORDS[row.state],
-        sound=row.state in (OffloadState.DONE, OffloadState.RUNNING),
-        size=say_bytes(row.bytes_read),
+        reel=reel,
+        when=f"{say_date(started_at.date())}, {started_at:%H:%M} UTC",
+        state=STATE_WORDS[state],
+        sound=state in (OffloadState.DONE, OffloadState.RUNNING),
+        size=say_bytes(size),
         verdict=said,
         reasons=reasons,
-        report=f"/api/v1/offloads/{row.id}/report.html",
+        report=f"/api/v1/offloads/{number}/report.html",
     )
 
 
@@ -184,15 +188,28 @@ def _look(service: Service) -> str:
 
 
 def _open(sessions: Sessions) -> list[dict[str, Any]]:
-    """Requests that wait or run, and those that ended last: a page that looks away misses no end."""
+    """The latest requests: those that wait or run, and those that ended while nobody looked.
+
+    Of a result only what a line says: an offload's holds its whole report.
+    """
+    row = models.Request
     with reading(sessions) as session:
-        rows = session.scalars(select(models.Request).order_by(models.Request.id.desc()).limit(8))
-        shown = [request_shape(row).model_dump(mode="json") for row in rows]
-    keep = ("id", "kind", "state", "order", "progress", "error", "result")
-    return [{name: one[name] for name in keep if name != "result"} | _result(one) for one in shown]
-
-
-def _result(one: dict[str, Any]) -> dict[str, Any]:
-    """Of a result only what a line says: a report may be megabytes."""
-    result = one["result"]
-    return {"folder": result.get("folder"), "reel": result.get("reel")} if isinstance(result, dict) else {}
+        rows = session.execute(
+            select(row, row.result["folder"].as_string(), row.result["reel"].as_string())
+            .options(defer(row.result, raiseload=True))
+            .order_by(row.id.desc())
+            .limit(SHOWN_REQUESTS)
+        ).all()
+    return [
+        {
+            "id": one.id,
+            "kind": one.kind.value,
+            "state": one.state.value,
+            "order": shown_order(one),
+            "progress": shown_json(one.progress),
+            "error": shown(one.error) if one.error is not None else None,
+            "folder": shown(folder) if folder is not None else None,
+            "reel": reel,
+        }
+        for one, folder, reel in rows
+    ]

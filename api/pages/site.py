@@ -48,7 +48,8 @@ class Site:
 
     def asset(self, name: str) -> str:
         """The address of a static file, which stands for this content for ever. Raises KeyError."""
-        assert self.static[name] is not None
+        if name not in self.static:
+            raise KeyError(name)
         return f"/static/{self.version}/{name}"
 
     def render(self, template: str, status: int = 200, /, **values: Any) -> HTMLResponse:
@@ -89,13 +90,19 @@ def make_site() -> Site:
     return site
 
 
-def _terms_json(fields: Sequence[FieldView]) -> Markup:
-    """Fields with their terms for a script: what HTML could take for markup stands as an escape."""
-    return htmlsafe_json_dumps([[one.name, one.label, one.terms] for one in fields])
+def _terms_json(fields: Sequence[FieldView], *, whole: bool = False) -> Markup:
+    """Fields with their terms for a script, by code and label; `whole`: with definition and key too.
+
+    What HTML could take for markup stands as an escape.
+    """
+    terms = [
+        [one.name, one.label, one.terms if whole else [term[:2] for term in one.terms]] for one in fields
+    ]
+    return htmlsafe_json_dumps(terms, separators=(",", ":"))
 
 
 def _words_json(words: Sequence[tuple[str, str, Sequence[str]]]) -> Markup:
-    return htmlsafe_json_dumps(words)
+    return htmlsafe_json_dumps(words, separators=(",", ":"))
 
 
 def _read_static() -> dict[str, bytes]:

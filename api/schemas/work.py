@@ -76,7 +76,7 @@ def request_shape(row: models.Request) -> Request:
         id=row.id,
         kind=row.kind,
         state=row.state,
-        order=_shown_order(row),
+        order=shown_order(row),
         progress=shown_json(row.progress),
         result=shown_json(row.result),
         error=shown(row.error) if row.error is not None else None,
@@ -86,7 +86,7 @@ def request_shape(row: models.Request) -> Request:
     )
 
 
-def _shown_order(row: models.Request) -> dict[str, Any]:
+def shown_order(row: models.Request) -> dict[str, Any]:
     """The order as it was given: the card by its id, with its name, and not by its path."""
     order = dict(row.order)
     card = order.get("card")

@@ -1,9 +1,9 @@
 // New results without a new page: facets, the query box and "more" put what they find in place.
 
-import { pick, sayTrouble, Refused } from "./core.js";
+import { pick, picks, sayTrouble, Refused } from "./core.js";
 
 const found = () => pick("#found");
-let latest = 0;
+let latest = 0, watch = () => {};
 
 /** Begin. `changed` is called after the results are others; `root` says which addresses are this page's. */
 export function browse(root, changed) {
@@ -13,7 +13,7 @@ export function browse(root, changed) {
     const address = new URL(link.href);
     if (address.pathname !== root) return;
     event.preventDefault();
-    if (link.rel === "next") more(link, address, changed);
+    if (link.rel === "next") more(link, address, changed, true);
     else go(address, changed);
   });
   pick("form.find")?.addEventListener("submit", (event) => {
@@ -24,6 +24,14 @@ export function browse(root, changed) {
     address.search = new URLSearchParams([...new FormData(event.target), ...(view ? [["view", view]] : [])]);
     go(address, changed);
   });
+  watch = () => picks('#found a[rel="next"]').forEach((link) => near.observe(link));
+  const near = new IntersectionObserver((seen) => {
+    for (const { target } of seen.filter((one) => one.isIntersecting)) {
+      near.unobserve(target);
+      more(target, new URL(target.href), changed, false);
+    }
+  }, { rootMargin: "600px" });
+  watch();
   addEventListener("popstate", () => go(new URL(location.href), changed, false));
 }
 
@@ -54,15 +62,19 @@ async function go(address, changed, push = true) {
     const box = pick("#q");
     if (box) box.value = q;
     changed(q);
+    watch();
     performance.mark("results");
   } catch (error) {
     sayTrouble(error);
   }
 }
 
-async function more(link, address, changed) {
+async function more(link, address, changed, lead) {
+  if (link.dataset.asked) return;
+  link.dataset.asked = "1";
   try {
     const body = await read(address);
+    if (!link.isConnected) return; // other results stand there by now
     const here = link.closest("#found > .found > div");
     const there = pick(".found > div", body);
     link.closest("p").remove();
@@ -73,9 +85,11 @@ async function more(link, address, changed) {
     if (list && next) list.append(...next.children);
     if (rows && nextRows) rows.append(...nextRows.children);
     here.append(...[...there.children].filter((one) => one !== next && !one.contains(nextRows)));
-    first?.focus();
+    if (lead) first?.focus();
     changed(undefined);
+    watch();
   } catch (error) {
+    delete link.dataset.asked;
     sayTrouble(error);
   }
 }

@@ -16,7 +16,7 @@ function start() {
   const keys = pick("#keys"), still = pick("#still");
   const clips = [], entries = new Map(), undone = [];
   let next = api("/clips", { q: desk.dataset.q, limit: PAGE });
-  let total = Number(desk.dataset.total), at = 0, lit = 0, last = null, reading = null;
+  let total = Number(desk.dataset.total), at = 0, lit = 0, last = null, beforeLast = null, reading = null;
 
   // -- clips ------------------------------------------------------------------------------------------
 
@@ -54,7 +54,7 @@ function start() {
     const one = entry();
     if (remember) undone.push([at, Object.fromEntries(Object.keys(values).map((name) => [name, one.get(name)]))]);
     one.set(values);
-    last = clips[at].id;
+    if (last !== clips[at].id) [last, beforeLast] = [clips[at].id, last];
   }
 
   // -- what is shown ----------------------------------------------------------------------------------
@@ -81,6 +81,9 @@ function start() {
     return clip.start_frame === null || !num || clip.media !== "video" ? "" : label(clip.start_frame, num, den || 1, clip.drop_frame);
   }
 
+  /** With the keys off, everything is reached by Tab. */
+  const order = () => (pick("#keys-on").checked ? -1 : 0);
+
   const sized = (one, width = 640) => `${one.href}${one.href.includes("?") ? "&" : "?"}w=${width}`;
 
   function showStills(clip) {
@@ -91,7 +94,7 @@ function start() {
     if (middle) lookAt(middle, clip);
     else still.removeAttribute("src");
     pick("#film").replaceChildren(...(clip.stills.length < 2 ? [] : clip.stills.map((one) => {
-      const button = make("button", { type: "button", tabindex: -1, "aria-label": `Still at frame ${one.frame}` }, make("img", { src: sized(one, 320), alt: "", width: one.width, height: one.height }));
+      const button = make("button", { type: "button", tabindex: order(), "aria-label": `Still at frame ${one.frame}` }, make("img", { src: sized(one, 320), alt: "", width: one.width, height: one.height }));
       button.addEventListener("click", () => lookAt(one, clip));
       button.addEventListener("pointerenter", () => lookAt(one, clip));
       return make("li", {}, button);
@@ -109,7 +112,7 @@ function start() {
     pick("#lit").textContent = field.title;
     pick("#lit-key").textContent = lit < DIGITS.length ? `key ${DIGITS[lit]}` : "";
     pick("#values").replaceChildren(...field.terms.map(([code, title, about, key]) => {
-      const button = make("button", { type: "button", tabindex: -1, title: about, "data-code": code, "aria-pressed": "false" }, key ? make("kbd", { text: key }) : "", make("span", { text: title }));
+      const button = make("button", { type: "button", tabindex: order(), title: about, "data-code": code, "aria-pressed": "false" }, key ? make("kbd", { text: key }) : "", make("span", { text: title }));
       button.addEventListener("click", () => { give(field, code); keys.focus(); });
       return make("li", {}, button);
     }));
@@ -123,7 +126,7 @@ function start() {
     const rows = pick("#fieldlist");
     if (!rows.children.length) {
       rows.append(...fields.map((field, index) => {
-        const button = make("button", { type: "button", tabindex: -1 }, index < DIGITS.length ? make("kbd", { text: DIGITS[index] }) : make("span"), make("span", { text: field.title }), make("span", { class: "v" }));
+        const button = make("button", { type: "button", tabindex: order() }, index < DIGITS.length ? make("kbd", { text: DIGITS[index] }) : make("span"), make("span", { text: field.title }), make("span", { class: "v" }));
         button.addEventListener("click", () => { light(index); keys.focus(); });
         return make("li", {}, button);
       }));
@@ -169,8 +172,9 @@ function start() {
 
   /** All that was said of the clip edited last, save the note, which is of one clip alone. */
   function again() {
-    if (last === null || last === clips[at].id) { say("There is no entry before this one to repeat."); return; }
-    const from = entryOf(clips.find((one) => one.id === last));
+    const source = last === clips[at].id ? beforeLast : last;
+    if (source === null) { say("There is no entry before this one to repeat."); return; }
+    const from = entryOf(clips.find((one) => one.id === source));
     const names = [...fields.map((field) => field.name), "subject", "place", "scene", "people", "tags"];
     set(Object.fromEntries(names.map((name) => [name, from.get(name)])));
     showTexts();
@@ -206,6 +210,7 @@ function start() {
   // -- beginning --------------------------------------------------------------------------------------
 
   keys.addEventListener("keydown", onKey);
+  pick("#keys-on").addEventListener("change", () => picks("#values button, #fieldlist button, #film button").forEach((one) => { one.tabIndex = order(); }));
   picks("[data-act]").forEach((button) => button.addEventListener("click", () => { acts[button.dataset.act](); keys.focus(); }));
   for (const text of texts()) {
     text.addEventListener("change", () => set({ [text.name]: "lines" in text.dataset ? linesOf(text.value) : text.value }));
