@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from api.deps import ProductionName, Service, ServiceDep
 from api.pages.cards import ClipCard, show_cards
 from api.pages.days import Totals, read_totals
-from api.pages.narrowing import FoundError, narrow_down, show_error
+from api.pages.narrowing import Facets, FoundError, narrow_down, show_error
 from api.pages.reels import read_reels
 from api.pages.setups import Setup, group_setups
 from api.pages.site import SiteDep, link
@@ -56,7 +56,8 @@ def show_day(
         vocabulary = production_vocabulary(session, found, service.vocabulary)
         whole = f"day:{day.number} {q}".strip()
         error: FoundError | None = None
-        page, facets = Page((), {}, {}, None, 0), ()
+        page = Page((), {}, {}, None, 0)
+        facets: Facets = ()
         try:
             page = service.facets.find_page(
                 session, found, whole, vocabulary, limit=SHOWN_ON_A_PAGE, after=cursor

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import enum
 import hashlib
 import os
 import secrets
@@ -18,8 +19,14 @@ from shared.models import Still
 
 # By the suffix that the program itself gave the file; nothing else is ever served.
 IMAGE_TYPES = {".jpg": "image/jpeg", ".jpeg": "image/jpeg", ".png": "image/png", ".webp": "image/webp"}
+
+
 # Widths that are made on demand and kept. A few and no more, so that nobody fills a disk by asking.
-WIDTHS = (320, 640)
+class Width(enum.IntEnum):
+    SMALL = 320
+    LARGE = 640
+
+
 _SIZED = ".sized"  # below the stills folder; all in it can be made again
 # What a browser says that it takes, the smallest first: AVIF 1.1 (AOMedia), WebP (RFC 9649).
 _SMALLER = (("image/avif", "AVIF", ".avif"), ("image/webp", "WEBP", ".webp"))
@@ -75,22 +82,22 @@ def choose_form(accept: str) -> tuple[str, str, str]:
     return next((form for form in _SMALLER if form[0] in taken), ("image/jpeg", "JPEG", ".jpg"))
 
 
-def read_sized(folder: Path, still: Still, width: int, accept: str) -> StillImage:
-    """The still no wider than `width`, one of WIDTHS, in the form that suits the caller.
+def read_sized(folder: Path, still: Still, width: Width, accept: str) -> StillImage:
+    """The still no wider than `width`, in the form that suits the caller.
 
     Raises NotFoundError as `read_still`.
     """
     whole = read_still(folder, still)
     media_type, form, suffix = choose_form(accept)
-    place = folder / _SIZED / f"{whole.version}-{width}{suffix}"
-    version = f"{whole.version}-{width}{suffix}"
+    place = folder / _SIZED / f"{whole.version}-{width.value}{suffix}"
+    version = f"{whole.version}-{width.value}{suffix}"
     try:
         return StillImage(place.read_bytes(), media_type, version)
     except OSError:
         pass
     try:
         with Image.open(BytesIO(whole.data)) as image:
-            image.thumbnail((width, width * 4))
+            image.thumbnail((width.value, width.value * 4))
             made = BytesIO()
             image.convert("RGB").save(made, form, quality=_QUALITY[form], **_FAST.get(form, {}))
     except (

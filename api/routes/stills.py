@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated
 
 from fastapi import APIRouter, Header, Query, Response
 
 from api.deps import RowId, ServiceDep
 from api.etags import IfNoneMatch, is_known
-from api.reads.stills import IMAGE_TYPES, read_sized, read_still
+from api.reads.stills import IMAGE_TYPES, Width, read_sized, read_still
 from shared import models
 from shared.db import reading
 from shared.errors import NotFoundError
@@ -38,7 +38,7 @@ def read_still_image(
     service: ServiceDep,
     id: RowId,
     v: Annotated[str | None, Query(max_length=64, description="Version of the image.")] = None,
-    w: Annotated[Literal[320, 640] | None, Query(description="Widest it may be, in pixels.")] = None,
+    w: Annotated[Width | None, Query(description="Widest it may be, in pixels.")] = None,
     accept: Annotated[str, Header(include_in_schema=False)] = "",
     if_none_match: IfNoneMatch = None,
 ) -> Response:

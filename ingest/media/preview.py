@@ -147,7 +147,7 @@ class _Writer:
         small = frame.reformat(*self._size, "rgb24" if self._turns else "yuv420p")
         if not self._turns:
             return small
-        upright = np.ascontiguousarray(np.rot90(small.to_ndarray(), -self._turns))
+        upright = np.ascontiguousarray(np.rot90(small.to_ndarray(), -self._turns), np.uint8)
         return VideoFrame.from_ndarray(upright, "rgb24").reformat(format="yuv420p")
 
     def _take_sound(self, frame: AudioFrame) -> None:

@@ -253,8 +253,8 @@ def test_every_page_has_its_frame(client: TestClient, seeded: Seeded, address: s
     assert len(pick(shown, "//h1")) == len(pick(shown, "//main")) == 1
     assert pick(shown, "/html/body/*")[0].get("href") == "#main", "the skip link comes first"
     labelled = {label.get("for") for label in pick(shown, "//label")}
-    for control in pick(shown, "//input[not(@type='hidden')]"):
-        assert control.get("id") in labelled
+    for control in pick(shown, "//input[not(@type='hidden')] | //select | //textarea"):
+        assert control.get("id") in labelled or pick(control, "ancestor::label")
 
 
 @pytest.mark.parametrize("address", ALL)

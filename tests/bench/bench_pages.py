@@ -17,8 +17,8 @@ from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from shared.db import make_sessions, open_catalogue
-from shared.settings import Settings
-from tests.api.browser.serving import launch, served
+from shared.settings import load_settings
+from tests.api.browser.serving import launch, served, until
 from tests.bench.make_log import make_log
 
 RUNS = 5
@@ -34,7 +34,7 @@ def first_paint(browser: Browser, address: str) -> float:
     for _ in range(RUNS):
         tab = fresh(browser)
         tab.goto(address)
-        tab.wait_for_function(f"{PAINT} > 0")
+        until(tab, f"{PAINT} > 0")
         took.append(float(tab.evaluate(PAINT)))
         tab.context.close()
     return statistics.median(took)
@@ -107,7 +107,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as scratch:
         home = Path(scratch)
         made = make_log(home / "catalogue.db", options.clips)
-        settings = Settings(home=home)
+        settings = load_settings(home=home)
         draw_stills(settings.stills_folder, options.clips)
         engine = open_catalogue(settings.database_url)
         began = time.perf_counter()

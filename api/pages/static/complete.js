@@ -16,8 +16,12 @@ export function complete(box, words, terms) {
   /** The piece of the query that ends at the caret, outside of quotation marks. */
   function piece() {
     const before = box.value.slice(0, box.selectionStart);
-    const start = before.match(/(?:^|\s)(-?(?:[^\s"]|"[^"]*")*)("[^"]*)?$/);
-    const text = (start?.[1] ?? "") + (start?.[2] ?? "");
+    let start = 0, quoted = false;
+    before.split("").forEach((one, place) => {
+      if (one === '"') quoted = !quoted;
+      else if (!quoted && /\s/.test(one)) start = place + 1;
+    });
+    const text = before.slice(start);
     const dash = text.startsWith("-") ? 1 : 0;
     return { from: box.selectionStart - text.length + dash, text: text.slice(dash) };
   }

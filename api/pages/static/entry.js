@@ -34,16 +34,15 @@ export class Entry {
         [this.sent, this.waiting] = [this.waiting, {}];
         const { data, tag } = await ask(`/api/v1/clips/${this.clip}/log`, { method: "PATCH", body: this.sent, tag: this.tag });
         [this.stored, this.tag, this.sent] = [data, tag, {}];
-        this.changed(this);
       }
     } catch (error) {
       if (!(error instanceof Refused)) throw error;
       [this.sent, this.waiting] = [{}, {}];
       if (error.status === 412) await this.read(); // somebody else's version is what stands there now
-      this.changed(this);
       this.failed(this, error);
     } finally {
       this.busy = false;
+      this.changed(this);
     }
   }
 

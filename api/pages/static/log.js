@@ -13,6 +13,8 @@ function start() {
   const DIGITS = "1234567890";
   const fields = carried("#fields").map(([name, title, terms]) => ({ name, title, terms }));
   const round = desk.dataset.round.split(" ");
+  // The clock of the shoot, wherever the browser stands; this language's form is year-month-day.
+  const clock = new Intl.DateTimeFormat("sv", { dateStyle: "short", timeStyle: "medium", timeZone: desk.dataset.zone });
   const keys = pick("#keys"), still = pick("#still");
   const clips = [], entries = new Map(), undone = [];
   let next = api("/clips", { q: desk.dataset.q, limit: PAGE });
@@ -65,7 +67,7 @@ function start() {
     pick("#place").textContent = `Clip ${at + 1} of ${total}`;
     pick("#which").textContent = `${clip.name.split("/").at(-1)}, reel ${clip.reel}`;
     const length = clip.seconds ? `${Number(clip.seconds).toFixed(1)} s` : "";
-    const shot = clip.shot_at ? clip.shot_at.replace("T", " ").slice(0, 19) + " UTC" : "time not known";
+    const shot = clip.shot_at ? clock.format(new Date(clip.shot_at)) : "time not known";
     pick("#facts").textContent = [clip.camera ? `camera ${clip.camera}` : "", clip.lens ?? "", shot, startOf(clip), length].filter(Boolean).join(" · ");
     pick("#open").href = `/clips/${clip.id}`;
     showStills(clip);

@@ -3,7 +3,7 @@
 import { ask, pick, picks, Refused } from "./core.js";
 
 const LOGGED = 1, NOTICED = 2, NG = 4, CIRCLED = 8; // as in api/pages/strip.py
-const GUTTER = 34, HEAD = 20, LANE = 30, BAR = 14;
+const GUTTER = 34, HEAD = 20, LANE = 34, BAR = 18;
 
 /** Draw every strip of the page once it comes near the window. */
 export function drawStrips() {

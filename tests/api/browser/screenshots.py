@@ -10,8 +10,9 @@ from __future__ import annotations
 import argparse
 import tempfile
 from pathlib import Path
+from typing import Literal
 
-from playwright.sync_api import Browser, ColorScheme, sync_playwright
+from playwright.sync_api import Browser, sync_playwright
 
 from api.reads.clips import read_stills
 from shared.db import Sessions, make_sessions, open_catalogue, reading
@@ -21,7 +22,7 @@ from tests.api.browser.serving import launch, served
 from tests.api.catalogue import make_settings, seed
 
 WIDTHS = (1440, 390)
-SCHEMES: tuple[ColorScheme, ...] = ("light", "dark")
+SCHEMES: tuple[Literal["light", "dark"], ...] = ("light", "dark")
 
 
 def pages(sessions: Sessions) -> dict[str, str]:

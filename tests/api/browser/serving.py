@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
@@ -44,6 +45,14 @@ def launch(playwright: Playwright) -> Browser:
         executable_path=CHROMIUM,
         args=["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--mute-audio"],
     )
+
+
+def until(tab: Page, expression: str, seconds: float = 10.0) -> None:
+    """Wait until it holds. The browser driver's own way evaluates text, which the pages' policy forbids."""
+    end = time.monotonic() + seconds
+    while not tab.evaluate(expression):
+        assert time.monotonic() < end, f"never came true: {expression}"
+        tab.wait_for_timeout(20)
 
 
 @dataclass

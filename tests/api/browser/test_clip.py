@@ -14,6 +14,7 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
+from av.video.stream import VideoStream
 from playwright.sync_api import Page, expect
 from sqlalchemy import select
 
@@ -24,6 +25,7 @@ from shared.errors import MediaError, NotFoundError
 from shared.models import Clip, LogEntry, Moment, RequestKind, TakeFacts, now
 from shared.timecode import Rate, Timecode
 from tests.api.browser.conftest import Site
+from tests.api.browser.serving import until
 from tests.api.catalogue import entry_of, put_copy
 
 FRAMES = 60
@@ -34,6 +36,7 @@ def write_numbered(path: Path, codec: str, rate: Fraction) -> bytes:
     """A film whose frame n shows n in eight bars from left to right, the lowest bit first: white for one."""
     with av.open(str(path), "w") as film:
         stream = film.add_stream(codec, rate=rate)
+        assert isinstance(stream, VideoStream)
         stream.width, stream.height, stream.pix_fmt = WIDTH, HEIGHT, "yuv420p"
         for number in range(FRAMES):
             picture = np.zeros((HEIGHT, WIDTH, 3), np.uint8)
@@ -58,7 +61,7 @@ READ = """() => { const video = document.querySelector('#video'), canvas = docum
 
 
 def settled(tab: Page) -> None:
-    tab.wait_for_function("(v => v.readyState >= 2 && !v.seeking)(document.querySelector('#video'))")
+    until(tab, "(v => v.readyState >= 2 && !v.seeking)(document.querySelector('#video'))")
     # What is decoded is on the screen after the next frame of it.
     tab.evaluate("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
 

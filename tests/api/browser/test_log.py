@@ -16,6 +16,7 @@ from shared.models import Clip, LogEntry, Production
 from shared.vocabulary import load_vocabulary
 from tests import factories as make
 from tests.api.browser.conftest import Site
+from tests.api.browser.serving import until
 from tests.api.catalogue import entry_of
 
 ROUND = ("kind", "size", "angle", "movement", "rating")
@@ -86,7 +87,7 @@ def test_twelve_entries_of_five_fields_are_typed_in_no_time_and_each_is_saved(
         tab.keyboard.press("Enter")
     typed = time.perf_counter() - began
     expect(tab.locator("#said")).to_have_text("That was the last clip.")
-    tab.wait_for_function("document.querySelector('#saved').textContent === 'Saved.'")
+    until(tab, "document.querySelector('#saved').textContent === 'Saved.'")
     with reading(site.sessions) as session:
         rows = session.scalars(select(LogEntry).where(LogEntry.clip_id.in_(twelve)))
         saved = {row.clip_id: {field: getattr(row, field) for field in ROUND} for row in rows}
@@ -208,7 +209,7 @@ def test_an_edit_of_somebody_else_is_shown_and_not_written_over(site: Site) -> N
 def test_a_value_is_seen_before_it_is_saved(site: Site) -> None:
     tab = begin(site)
     held: list[Route] = []
-    tab.route("**/api/v1/clips/*/log", held.append)
+    tab.route("**/api/v1/clips/*/log", lambda route: held.append(route))
     tab.keyboard.press("5")
     tab.keyboard.press(keys_of(tab)["rating"]["alt"])
     expect(tab.locator("#fieldlist .v").nth(4)).to_have_text("Alternative")

@@ -15,7 +15,7 @@ from sqlalchemy import String, cast, literal, update
 from shared.db import writing
 from shared.models import Camera, Clip, Finding, LogEntry, Moment, Person, SavedSearch, ShootingDay, Tag
 from tests.api.browser.conftest import Site
-from tests.api.browser.serving import check_fits
+from tests.api.browser.serving import check_fits, until
 
 PAGES = (
     "/days",
@@ -51,7 +51,7 @@ def settle(tab: Page) -> None:
     tab.wait_for_load_state("load")
     for place in tab.query_selector_all(".hours"):
         place.scroll_into_view_if_needed()
-    tab.wait_for_function("[...document.querySelectorAll('.under')].every(one => one.textContent.trim())")
+    until(tab, "[...document.querySelectorAll('.under')].every(one => one.textContent.trim())")
     if "/log" in tab.url:
         tab.wait_for_selector("#desk[data-ready]")
 
@@ -69,7 +69,7 @@ def test_what_opens_passes_them_too(site: Site) -> None:
     tab.locator("#q").press_sequentially("ki")
     tab.wait_for_selector("#offers li")
     tab.locator("input[name=clip]").first.check()
-    tab.wait_for_function("document.querySelector('[data-preview]').textContent.includes('1 clip')")
+    until(tab, "document.querySelector('[data-preview]').textContent.includes('1 clip')")
     assert faults_of(tab) == []
 
 
