@@ -76,6 +76,7 @@ function player() {
     if (!href && !made) { offer("No browser plays this kind of file."); return; }
     shown = true;
     trouble.textContent = "";
+    video.preload = "auto"; // a place is looked for without playing
     video.src = made ? `/previews/${part.value}` : href;
     video.hidden = false;
     const still = pick("#still");
@@ -85,6 +86,7 @@ function player() {
 
   function follow() {
     const tell = (seconds) => {
+      if (video.paused) return; // `seek` has said where it is going; what is shown on the way is past
       frame = offset + frameAt(seconds, num, den);
       if (frames) frame = Math.min(frame, frames - 1);
       along.value = frame;

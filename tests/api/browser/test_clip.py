@@ -52,7 +52,7 @@ def write_numbered(path: Path, codec: str, rate: Fraction) -> bytes:
 
 READ = """() => { const video = document.querySelector('#video'), canvas = document.createElement('canvas');
   [canvas.width, canvas.height] = [256, 144];
-  const pen = canvas.getContext('2d');
+  const pen = canvas.getContext('2d', { willReadFrequently: true });
   pen.drawImage(video, 0, 0, 256, 144);
   let number = 0;
   const white = (bit) => pen.getImageData(bit * 32 + 16, 72, 1, 1).data[1] > 127;
