@@ -36,6 +36,7 @@ router = APIRouter()
 
 SHOWN_OFFLOADS = 12
 SHOWN_REQUESTS = 8
+SHOWN_DAYS = 6
 POLL_SECONDS = 0.5
 # A comment now and then, so that whatever lies between does not take the silence for the end.
 QUIET_SECONDS = 15.0
@@ -94,7 +95,8 @@ def show_offloading(service: ServiceDep, site: SiteDep, production: ProductionNa
             cameras=found.cameras,
             days=found.days,
             offloads=_read_offloads(session, found),
-            reels=_all_reels(session, found),
+            reels=_latest_reels(session, found),
+            older=link("/days", production=found.slug) if len(found.days) > SHOWN_DAYS else "",
             live=link("/cards/live"),
         )
 
@@ -145,9 +147,10 @@ def _view_offload(
     )
 
 
-def _all_reels(session: Session, production: Production) -> list[ReelView]:
-    """Those that need a look first."""
-    by_day = read_reels(session, production, [*(day.id for day in production.days), None])
+def _latest_reels(session: Session, production: Production) -> list[ReelView]:
+    """Those of the latest days and of none, what needs a look first."""
+    days = production.days[-SHOWN_DAYS:]
+    by_day = read_reels(session, production, [*(day.id for day in days), None])
     reels = [one for of_day in by_day.values() for one in of_day]
     return sorted(reels, key=lambda one: (one.standing.sound, one.name))
 

@@ -79,7 +79,7 @@ def weigh(browser: Browser, address: str) -> tuple[int, int]:
             sizes.update(
                 {
                     answer.request.resource_type: sizes.get(answer.request.resource_type, 0)
-                    + len(answer.body())
+                    + int(answer.headers.get("content-length", 0))
                 }
             )
             if answer.request.resource_type in sizes

@@ -63,7 +63,7 @@ function player() {
   const video = pick("#video"), along = pick("#along"), part = pick("#part"), trouble = pick("#trouble");
   const play = pick('[data-act="play"]', panel);
   const marks = { begins: null, ends: null };
-  let frame = 0, shown = false, offset = 0;
+  let frame = 0, shown = false, sought = false, offset = 0;
 
   const own = () => part.selectedOptions[0].dataset;
   const partStart = () => Number(own().first);
@@ -86,7 +86,7 @@ function player() {
 
   function follow() {
     const tell = (seconds) => {
-      if (video.paused) return; // `seek` has said where it is going; what is shown on the way is past
+      if (sought) return; // `seek` has said where it is going; what is shown on the way is past
       frame = offset + frameAt(seconds, num, den);
       if (frames) frame = Math.min(frame, frames - 1);
       along.value = frame;
@@ -101,6 +101,7 @@ function player() {
     begin();
     if (!shown) return;
     video.pause();
+    sought = true;
     frame = Math.max(0, Math.min(to, (frames ?? Infinity) - 1));
     video.currentTime = insideOf(Math.max(0, frame - offset), num, den);
     along.value = frame;
@@ -114,7 +115,7 @@ function player() {
     try { await video.play(); } catch { /* `error` says why */ }
   }
 
-  video.addEventListener("play", () => { play.textContent = "Pause"; });
+  video.addEventListener("play", () => { sought = false; play.textContent = "Pause"; });
   video.addEventListener("pause", () => { play.textContent = "Play"; });
   video.addEventListener("error", async () => {
     video.hidden = true;
