@@ -62,8 +62,8 @@ OPEN_PATHS = frozenset({"/health", "/ready", "/api/v1/health", "/api/v1/ready"})
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
 
 _POLICY = (
-    "default-src 'none'; img-src 'self'; style-src 'self'; script-src 'self'; connect-src 'self'; "
-    "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+    "default-src 'none'; img-src 'self'; media-src 'self'; style-src 'self'; script-src 'self'; "
+    "connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 )
 _SECURITY_HEADERS = (
     ("Content-Security-Policy", _POLICY),

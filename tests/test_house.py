@@ -167,7 +167,17 @@ def test_a_library_is_used_where_it_belongs(module: str, only_in: tuple[str, ...
     assert {name for name in users if not name.startswith(only_in)} == set()
 
 
-TESTS_NEED = {"tests", "pytest", "hypothesis", "httpx2", "playwright", "psutil", "schemathesis", "yaml"}
+TESTS_NEED = {
+    "tests",
+    "pytest",
+    "axe_playwright_python",
+    "hypothesis",
+    "httpx2",
+    "playwright",
+    "psutil",
+    "schemathesis",
+    "yaml",
+}
 
 
 def test_the_packages_do_not_need_what_only_tests_need() -> None:

@@ -12,10 +12,12 @@ from pathlib import Path
 from typing import Any
 
 from api.cli.app import Root
+from api.cli.demo_requests import demo_handler
 from api.handover import write_handover
 from api.serve import serve as serve_until_stopped
 from ingest.orders import OffloadOrder, OffloadReport, Watching
 from ingest.pipeline import run_offload
+from ingest.previews import preview_handler
 from ingest.watch import watch as watch_cards
 from ingest.worker import Handler, Report, Worker, offload_handler
 from shared.catalogue.log import production_vocabulary
@@ -91,6 +93,8 @@ def make_worker(root: Root) -> Worker:
     handlers: dict[RequestKind, Handler] = {
         RequestKind.OFFLOAD: offload_handler(root.settings, offloader(root)),
         RequestKind.HANDOVER: handover_handler(root),
+        RequestKind.DEMO: demo_handler(root),
+        RequestKind.PREVIEW: preview_handler(root.settings, root.sessions),
     }
     return Worker(root.sessions, root.settings, handlers, say_to(root))
 

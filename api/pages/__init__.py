@@ -1,16 +1,16 @@
-"""The pages: rendered here, without script, from the same catalogue as the API."""
+"""The pages: rendered here from the same catalogue as the API; modules of script make them quicker to use."""
 
 from __future__ import annotations
 
 from fastapi import APIRouter
 
-from api.pages import clip, days, find, problems, site, wrap
+from api.pages import begin, clip, day, days, find, offloading, previews, problems, site, strip, walk, wrap
 
 __all__ = ["all_pages"]
 
 
 def all_pages() -> APIRouter:
     router = APIRouter()
-    for part in (site, days, clip, find, wrap, problems):
+    for part in (site, days, strip, day, clip, find, walk, offloading, begin, previews, wrap, problems):
         router.include_router(part.router)
     return router

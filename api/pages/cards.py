@@ -25,22 +25,31 @@ _LONGEST_NOTE = 140
 
 @dataclass(frozen=True, slots=True)
 class StillView:
+    """`href`: the picture as it was taken, `width` × `height` pixels."""
+
     href: str
     width: int
     height: int
     alt: str
+    frame: int | None = None  # counted from the clip's first
+
+    def sized(self, width: int) -> str:
+        """Its address in one of the widths that are kept, see `api.reads.stills`."""
+        return f"{self.href}{'&' if '?' in self.href else '?'}w={width}"
 
 
 @dataclass(frozen=True, slots=True)
 class ClipCard:
     """A clip at a glance. `words`: terms by their labels; `about`: who or what, or the note's beginning."""
 
+    id: int
     href: str
     name: str
     reel: str
     time: str
     start: str
     length: str
+    camera: str
     words: tuple[str, ...]
     about: str
     findings: int
@@ -62,12 +71,14 @@ def show_cards(
     zone = zoneinfo.ZoneInfo(production.zone)
     return [
         ClipCard(
+            id=clip.id,
             href=f"/clips/{clip.id}",
             name=short_name(clip),
             reel=clip.reel.name,
             time=say_time(clip.shot_at, zone),
             start=str(clip.start_timecode or ""),
             length=say_length(seconds) if (seconds := clip_seconds(clip)) is not None else "",
+            camera=clip.camera.letter if clip.camera is not None else "",
             words=tuple(label for _, label in term_labels(entries.get(clip.id), vocabulary, _FIRST_WORDS)),
             about=_about(entries.get(clip.id)),
             findings=len(findings.get(clip.id, ())),
@@ -101,7 +112,7 @@ def show_still(still: models.Still, name: str, folder: Path) -> StillView:
         StillKind.WAVEFORM: f"Waveform of {name}",
         StillKind.PLACEHOLDER: f"No picture could be taken of {name}",
     }[still.kind]
-    return StillView(still_link(folder, still), still.width, still.height, alt)
+    return StillView(still_link(folder, still), still.width, still.height, alt, still.frame)
 
 
 def _middle_still(stills: Sequence[models.Still], name: str, folder: Path) -> StillView | None:

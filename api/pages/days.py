@@ -1,4 +1,4 @@
-"""Days: what each shooting day had to get, what was shot on it, and how its copies stand."""
+"""Days: what each shooting day had to get, what was shot on it and when, and how its copies stand."""
 
 from __future__ import annotations
 
@@ -9,49 +9,57 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated
 
-from fastapi import APIRouter, Path, Query, Response
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session, joinedload
+from fastapi import APIRouter, Query, Response
+from sqlalchemy import ColumnElement, false, func, or_, select
+from sqlalchemy.orm import Session
 from starlette.responses import RedirectResponse
 
 from api.deps import ProductionName, ServiceDep
-from api.pages.cards import ClipCard, show_cards
+from api.handover.text import short_name
+from api.pages.begin import show_beginning
+from api.pages.cards import StillView, show_still
+from api.pages.reels import ReelGroup, group_reels, read_reels
 from api.pages.site import SiteDep, link, list_productions
-from api.pages.words import Standing, say_standing
-from api.reads.copies import count_copies, read_refusals
-from api.reads.offloads import latest_ended
-from shared.catalogue.log import production_vocabulary
-from shared.catalogue.productions import find_day, find_production
-from shared.catalogue.search import Cursor, find_clips, read_entries
+from api.reads.clips import read_stills
+from shared.catalogue.productions import find_production
 from shared.db import reading
-from shared.models import Clip, Production, Reel, ShootingDay
+from shared.models import Clip, LogEntry, Production, ShootingDay
+from shared.settings import Settings
 
 router = APIRouter()
 
-SHOWN_OF_A_DAY = 8
-SHOWN_ON_A_PAGE = 60
+SHOWN_DAYS = 10
+STILLS_OF_A_DAY = 6
 
 
 @dataclass(frozen=True, slots=True)
-class ReelView:
+class Totals:
+    """`length`: exact, of picture and sound together. `logged`: clips that have an entry."""
+
+    clips: int = 0
+    length: Fraction = Fraction(0)
+    logged: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class PictureLink:
+    href: str
     name: str
-    camera: str
-    standing: Standing
-    report: str | None  # address of its latest offload's report
+    still: StillView
 
 
 @dataclass(frozen=True, slots=True)
 class DayView:
-    """A day with its first clips. `number` None: clips and reels that belong to no day."""
+    """A day at a glance. `number` None: clips and reels that belong to no day."""
 
     number: int | None
     date: dt.date | None
     goal: str
     href: str
-    clips: int
-    length: Fraction
-    reels: tuple[ReelView, ...]
-    cards: tuple[ClipCard, ...]
+    strip: str  # address of what the strip of hours is drawn from; empty: there is none
+    totals: Totals
+    reels: tuple[ReelGroup, ...]
+    pictures: tuple[PictureLink, ...]
 
 
 @router.get("/")
@@ -60,115 +68,138 @@ async def go_to_days() -> Response:
 
 
 @router.get("/days")
-def show_days(service: ServiceDep, site: SiteDep, production: ProductionName = None) -> Response:
+def show_days(
+    service: ServiceDep,
+    site: SiteDep,
+    production: ProductionName = None,
+    until: Annotated[int | None, Query(ge=1, le=999_999)] = None,
+) -> Response:
     with reading(service.sessions) as session:
         productions = list_productions(session)
         if not productions:
-            return site.render("empty.html", production=None)
+            return show_beginning(site, service, session, None)
         found = find_production(session, production)
-        vocabulary = production_vocabulary(session, found, service.vocabulary)
-        totals = _read_totals(session, found)
-        reels = _read_reels(session, found)
-        views = []
-        for day in (*found.days, None):
-            clips = _read_first_clips(session, found, day)
-            day_reels = reels.get(day.id if day is not None else None, ())
-            if day is None and not clips and not day_reels:
-                continue
-            entries = read_entries(session, [clip.id for clip in clips])
-            cards = show_cards(session, found, clips, entries, vocabulary, service.settings.stills_folder)
-            views.append(_view_day(found, day, totals, day_reels, cards))
-        return site.render("days.html", production=found, productions=productions, days=views)
-
-
-@router.get("/days/{number}")
-def show_day(
-    service: ServiceDep,
-    site: SiteDep,
-    number: Annotated[int, Path(ge=1, le=999_999)],
-    production: ProductionName = None,
-    after: Annotated[str | None, Query(max_length=64)] = None,
-) -> Response:
-    cursor = Cursor.parse(after) if after is not None else None
-    with reading(service.sessions) as session:
-        found = find_production(session, production)
-        day = find_day(session, found, number)
-        vocabulary = production_vocabulary(session, found, service.vocabulary)
-        page = find_clips(
-            session, found, f"day:{day.number}", vocabulary, limit=SHOWN_ON_A_PAGE, after=cursor
-        )
-        cards = show_cards(
-            session, found, page.clips, page.entries, vocabulary, service.settings.stills_folder
-        )
-        reels = _read_reels(session, found).get(day.id, ())
-        view = _view_day(found, day, _read_totals(session, found), reels, cards)
+        if not found.days and not _has_clips(session, found):
+            return show_beginning(site, service, session, found)
+        shown, earlier, later = _cut(found.days, until)
+        ids: list[int | None] = [day.id for day in shown]
+        last = later is None
+        views = _view_days(session, found, shown, [*ids, None] if last else ids, service.settings)
         return site.render(
-            "day.html",
+            "days.html",
             production=found,
-            day=view,
-            days=[(one.number, link(f"/days/{one.number}", production=found.slug)) for one in found.days],
-            next=page.next and link(f"/days/{number}", production=found.slug, after=page.next),
+            productions=productions,
+            days=views,
+            earlier=earlier and link("/days", production=found.slug, until=earlier),
+            later=later and link("/days", production=found.slug, until=later),
         )
 
 
-def _view_day(
+def _has_clips(session: Session, production: Production) -> bool:
+    return session.scalar(select(Clip.id).where(Clip.production_id == production.id).limit(1)) is not None
+
+
+def _cut(
+    days: Sequence[ShootingDay], until: int | None
+) -> tuple[Sequence[ShootingDay], int | None, int | None]:
+    """The days up to one, so many of them; and up to which the page before and the page after go."""
+    end = len(days) if until is None else sum(day.number <= until for day in days)
+    begin = max(0, end - SHOWN_DAYS)
+    earlier = days[begin - 1].number if begin else None
+    later = days[min(end + SHOWN_DAYS, len(days)) - 1].number if end < len(days) else None
+    return days[begin:end], earlier, later
+
+
+def _view_days(
+    session: Session,
     production: Production,
-    day: ShootingDay | None,
-    totals: dict[int | None, tuple[int, Fraction]],
-    reels: Sequence[ReelView],
-    cards: Sequence[ClipCard],
-) -> DayView:
-    clips, length = totals.get(day.id if day is not None else None, (0, Fraction(0)))
-    if day is None:
-        href = link("/find", production=production.slug, q="no:day")
-        return DayView(None, None, "", href, clips, length, tuple(reels), tuple(cards))
-    href = link(f"/days/{day.number}", production=production.slug)
-    return DayView(day.number, day.date, day.goal, href, clips, length, tuple(reels), tuple(cards))
+    days: Sequence[ShootingDay],
+    ids: Sequence[int | None],
+    settings: Settings,
+) -> list[DayView]:
+    totals = read_totals(session, production, ids)
+    reels = read_reels(session, production, ids)
+    pictures = _read_pictures(session, production, ids, settings)
+    views = []
+    for day in (*days, None) if None in ids else days:
+        key = day.id if day is not None else None
+        if day is None and key not in totals and key not in reels:
+            continue
+        slug = production.slug
+        views.append(
+            DayView(
+                number=day.number if day is not None else None,
+                date=day.date if day is not None else None,
+                goal=day.goal if day is not None else "",
+                href=link(f"/days/{day.number}", production=slug)
+                if day is not None
+                else link("/find", production=slug, q="no:day"),
+                strip=link(f"/days/{day.number}/strip", production=slug) if day is not None else "",
+                totals=totals.get(key, Totals()),
+                reels=tuple(group_reels(reels.get(key, ()))),
+                pictures=tuple(pictures.get(key, ())),
+            )
+        )
+    return views
 
 
-def _read_first_clips(session: Session, production: Production, day: ShootingDay | None) -> list[Clip]:
-    rows = (
-        select(Clip)
-        .where(Clip.production_id == production.id, Clip.day_id == (day.id if day is not None else None))
-        .options(joinedload(Clip.reel))
-        .order_by(Clip.shot_at.is_(None), Clip.shot_at, Clip.id)
-        .limit(SHOWN_OF_A_DAY)
-    )
-    return list(session.scalars(rows))
+def of_days(ids: Sequence[int | None]) -> ColumnElement[bool]:
+    """Clips of these days; None among them: those of no day."""
+    dayless = Clip.day_id.is_(None) if None in ids else false()
+    return or_(Clip.day_id.in_([one for one in ids if one is not None]), dayless)
 
 
-def _read_totals(session: Session, production: Production) -> dict[int | None, tuple[int, Fraction]]:
-    """By day: how many clips, and the exact length of picture and sound together."""
+def read_totals(
+    session: Session, production: Production, ids: Sequence[int | None]
+) -> dict[int | None, Totals]:
+    """By day; a day without clips has no key."""
     rows = session.execute(
-        select(Clip.day_id, Clip.rate_num, Clip.rate_den, func.count(), func.sum(Clip.frames))
-        .where(Clip.production_id == production.id)
+        select(
+            Clip.day_id,
+            Clip.rate_num,
+            Clip.rate_den,
+            func.count(),
+            func.sum(Clip.frames),
+            func.count(LogEntry.id),
+        )
+        .outerjoin(LogEntry, LogEntry.clip_id == Clip.id)
+        .where(Clip.production_id == production.id, of_days(ids))
         .group_by(Clip.day_id, Clip.rate_num, Clip.rate_den)
     )
-    totals: dict[int | None, tuple[int, Fraction]] = {}
-    for day_id, num, den, count, frames in rows:
-        clips, length = totals.get(day_id, (0, Fraction(0)))
+    totals: dict[int | None, Totals] = {}
+    for day_id, num, den, count, frames, logged in rows:
+        so_far = totals.get(day_id, Totals())
         seconds = Fraction(int(frames) * den, num) if num and den and frames else Fraction(0)
-        totals[day_id] = (clips + count, length + seconds)
+        totals[day_id] = Totals(so_far.clips + count, so_far.length + seconds, so_far.logged + logged)
     return totals
 
 
-def _read_reels(session: Session, production: Production) -> dict[int | None, list[ReelView]]:
-    rows = list(
-        session.scalars(
-            select(Reel)
-            .where(Reel.production_id == production.id)
-            .options(joinedload(Reel.camera))
-            .order_by(Reel.name)
-        )
+def _read_pictures(
+    session: Session, production: Production, ids: Sequence[int | None], settings: Settings
+) -> dict[int | None, list[PictureLink]]:
+    """Of each day some clips that lie evenly over it, by their middle stills."""
+    of_day: dict[int | None, list[int]] = defaultdict(list)
+    rows = (
+        select(Clip.id, Clip.day_id)
+        .where(Clip.production_id == production.id, of_days(ids))
+        .order_by(Clip.day_id, Clip.shot_at, Clip.id)
     )
-    ids = [reel.id for reel in rows]
-    copies, refusals = count_copies(session, ids), read_refusals(session, ids)
-    offloads = latest_ended(session, ids)
-    by_day: dict[int | None, list[ReelView]] = defaultdict(list)
-    for reel in rows:
-        camera = reel.camera.letter if reel.camera is not None else ""
-        standing = say_standing(copies[reel.id], refusals.get(reel.id, ()))
-        offload = offloads.get(reel.id)
-        report = f"/api/v1/offloads/{offload}/report.html" if offload is not None else None
-        by_day[reel.day_id].append(ReelView(reel.name, camera, standing, report))
-    return by_day
+    for clip_id, day_id in session.execute(rows):
+        of_day[day_id].append(clip_id)
+    picked = {day: _spread(clips) for day, clips in of_day.items()}
+    chosen = [one for clips in picked.values() for one in clips]
+    stills = read_stills(session, chosen)
+    named = {one.id: one for one in session.scalars(select(Clip).where(Clip.id.in_(chosen)))}
+    found: dict[int | None, list[PictureLink]] = defaultdict(list)
+    for day, clips in picked.items():
+        for clip_id in clips:
+            name = short_name(named[clip_id])
+            if of_clip := stills.get(clip_id):
+                still = show_still(of_clip[len(of_clip) // 2], name, settings.stills_folder)
+                found[day].append(PictureLink(f"/clips/{clip_id}", name, still))
+    return found
+
+
+def _spread(ids: Sequence[int]) -> list[int]:
+    count = min(STILLS_OF_A_DAY, len(ids))
+    return [ids[(2 * place + 1) * len(ids) // (2 * count)] for place in range(count)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Annotated, Any
@@ -11,6 +11,8 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, Response
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2.utils import htmlsafe_json_dumps
+from markupsafe import Markup
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
@@ -21,32 +23,34 @@ from api.errors import Problem
 from api.handover.text import say_length
 from api.pages import words
 from api.pages.pointer import point_at
+from api.pages.vocabulary import FieldView
 from shared.models import Production
 
-_STYLE = "rushlight.css"
-_FLAME = "flame.svg"
-_TYPES = {_STYLE: "text/css; charset=utf-8", _FLAME: "image/svg+xml"}
-
-
-@dataclass(frozen=True, slots=True)
-class StaticFile:
-    """One file that comes with the pages. `link` is another one when the content is another one."""
-
-    name: str
-    data: bytes
-    version: str
-
-    @property
-    def link(self) -> str:
-        return f"/static/{self.name}?v={self.version}"
+_TYPES = {
+    ".css": "text/css; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",  # RFC 9239
+    ".svg": "image/svg+xml",
+}
+_FOR_EVER = "public, max-age=31536000, immutable"  # RFC 8246
 
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """Templates and static files, read once."""
+    """Templates and static files, read once.
+
+    `static`: content by name. `version` is another one when any of them is another one; it stands in the
+    path, so that a module finds those that it imports, by a relative address, under the same version.
+    """
 
     templates: Environment
-    static: Mapping[str, StaticFile]
+    static: Mapping[str, bytes]
+    version: str
+
+    def asset(self, name: str) -> str:
+        """The address of a static file, which stands for this content for ever. Raises KeyError."""
+        if name not in self.static:
+            raise KeyError(name)
+        return f"/static/{self.version}/{name}"
 
     def render(self, template: str, status: int = 200, /, **values: Any) -> HTMLResponse:
         return HTMLResponse(self.templates.get_template(template).render(values), status)
@@ -63,7 +67,10 @@ class Site:
 
 
 def make_site() -> Site:
-    static = {name: _read_static(name) for name in _TYPES}
+    static = _read_static()
+    digest = hashlib.blake2s(digest_size=8)
+    for name in sorted(static):
+        digest.update(name.encode() + b"\0" + static[name])
     templates = Environment(
         loader=PackageLoader("api.pages"),
         autoescape=True,
@@ -71,7 +78,8 @@ def make_site() -> Site:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    templates.globals.update(style_link=static[_STYLE].link, flame_link=static[_FLAME].link, link=link)
+    site = Site(templates, static, digest.hexdigest())
+    templates.globals.update(asset=site.asset, link=link, terms_json=_terms_json, words_json=_words_json)
     templates.filters.update(
         count=words.say_count,
         date=words.say_date,
@@ -79,12 +87,31 @@ def make_site() -> Site:
         capitalize_first=lambda text: text[:1].upper() + text[1:],
         bytes=words.say_bytes,
     )
-    return Site(templates, static)
+    return site
 
 
-def _read_static(name: str) -> StaticFile:
-    data = files("api.pages").joinpath("static", name).read_bytes()
-    return StaticFile(name, data, hashlib.blake2s(data, digest_size=8).hexdigest())
+def _terms_json(fields: Sequence[FieldView], *, whole: bool = False) -> Markup:
+    """Fields with their terms for a script, by code and label; `whole`: with definition and key too.
+
+    What HTML could take for markup stands as an escape.
+    """
+    terms = [
+        [one.name, one.label, one.terms if whole else [term[:2] for term in one.terms]] for one in fields
+    ]
+    return htmlsafe_json_dumps(terms, separators=(",", ":"))
+
+
+def _words_json(words: Sequence[tuple[str, str, Sequence[str]]]) -> Markup:
+    return htmlsafe_json_dumps(words, separators=(",", ":"))
+
+
+def _read_static() -> dict[str, bytes]:
+    folder = files("api.pages").joinpath("static")
+    return {one.name: one.read_bytes() for one in folder.iterdir() if _suffix(one.name) in _TYPES}
+
+
+def _suffix(name: str) -> str:
+    return name[name.rfind(".") :]
 
 
 def link(path: str, **query: str | int | None) -> str:
@@ -115,14 +142,13 @@ def list_productions(session: Session) -> list[Production]:
 router = APIRouter()
 
 
-@router.get("/static/{name}")
-async def read_static(site: SiteDep, name: str, v: str = "") -> Response:
-    file = site.static.get(name)
-    if file is None:
+@router.get("/static/{version}/{name}")
+async def read_static(site: SiteDep, version: str, name: str) -> Response:
+    data = site.static.get(name)
+    if data is None:
         raise HTTPException(404)
-    for_ever = v == file.version
     return Response(
-        file.data,
-        media_type=_TYPES[name],
-        headers={"Cache-Control": "public, max-age=31536000, immutable" if for_ever else "no-cache"},
+        data,
+        media_type=_TYPES[_suffix(name)],
+        headers={"Cache-Control": _FOR_EVER if version == site.version else "no-cache"},
     )

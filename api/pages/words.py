@@ -43,10 +43,14 @@ READ_AS_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """How a reel's copies stand. `sound`: nothing is to be done, as far as the catalogue knows."""
+    """How a reel's copies stand. `sound`: nothing is to be done, as far as the catalogue knows.
+
+    `brief`: the same without the count of files, so that reels that stand alike read alike.
+    """
 
     sound: bool
     lines: tuple[str, ...]
+    brief: str
 
 
 def say_date(date: dt.date) -> str:
@@ -81,10 +85,12 @@ def say_standing(copies: ReelCopies, refusals: Sequence[str] = ()) -> Standing:
     can't be told here, and were told there.
     """
     lines = []
+    brief = ""
     whole = [one for one in copies.at if _is_whole(one, copies)]
     if whole:
         places = say_list([one.destination for one in whole])
         lines.append(f"{_all_files(copies)} verified at {places}.")
+        brief = f"Every file that could be read is verified at {places}."
     lines += [_say_destination(one, copies) for one in copies.at if one not in whole]
     if copies.unreadable:
         lines.append(f"{say_count(copies.unreadable, 'file')} could not be read from the card.")
@@ -100,7 +106,8 @@ def say_standing(copies: ReelCopies, refusals: Sequence[str] = ()) -> Standing:
         lines.append(f"Keep the card, its last offload said: {refusals[0].partition(': ')[0]}.")
     lacking = copies.unreadable or copies.unread
     sound = len(whole) >= ENOUGH_COPIES and not lacking and not refusals
-    return Standing(sound, tuple(lines))
+    rest = lines[1:] if whole else lines
+    return Standing(sound, tuple(lines), " ".join([brief, *rest] if brief else rest))
 
 
 def _is_whole(one: CopiesAt, copies: ReelCopies) -> bool:

@@ -2,17 +2,35 @@
 
 from __future__ import annotations
 
+import enum
 import hashlib
 import os
+import secrets
 import stat
+from contextlib import suppress
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
+
+from PIL import Image
 
 from shared.errors import NotFoundError
 from shared.models import Still
 
 # By the suffix that the program itself gave the file; nothing else is ever served.
 IMAGE_TYPES = {".jpg": "image/jpeg", ".jpeg": "image/jpeg", ".png": "image/png", ".webp": "image/webp"}
+
+
+# Widths that are made on demand and kept. A few and no more, so that nobody fills a disk by asking.
+class Width(enum.IntEnum):
+    SMALL = 320
+    LARGE = 640
+
+
+_SIZED = ".sized"  # below the stills folder; all in it can be made again
+# What a browser says that it takes, the smallest first: AVIF 1.1 (AOMedia), WebP (RFC 9649).
+_SMALLER = (("image/avif", "AVIF", ".avif"), ("image/webp", "WEBP", ".webp"))
+_QUALITY = {"AVIF": 60, "WEBP": 74, "JPEG": 80}
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,3 +74,49 @@ def read_still(folder: Path, still: Still) -> StillImage:
 def _version(still: Still, found: os.stat_result) -> str:
     named = f"{still.path}\0{found.st_mtime_ns}\0{found.st_size}"
     return hashlib.blake2s(named.encode("utf-8", "surrogatepass"), digest_size=8).hexdigest()
+
+
+def choose_form(accept: str) -> tuple[str, str, str]:
+    """Media type, Pillow's name and suffix of the smallest form that the caller says it takes."""
+    taken = {part.partition(";")[0].strip().lower() for part in accept.split(",")}
+    return next((form for form in _SMALLER if form[0] in taken), ("image/jpeg", "JPEG", ".jpg"))
+
+
+def read_sized(folder: Path, still: Still, width: Width, accept: str) -> StillImage:
+    """The still no wider than `width`, in the form that suits the caller.
+
+    Raises NotFoundError as `read_still`.
+    """
+    whole = read_still(folder, still)
+    media_type, form, suffix = choose_form(accept)
+    place = folder / _SIZED / f"{whole.version}-{width.value}{suffix}"
+    version = f"{whole.version}-{width.value}{suffix}"
+    try:
+        return StillImage(place.read_bytes(), media_type, version)
+    except OSError:
+        pass
+    try:
+        with Image.open(BytesIO(whole.data)) as image:
+            image.thumbnail((width.value, width.value * 4))
+            made = BytesIO()
+            image.convert("RGB").save(made, form, quality=_QUALITY[form], **_FAST.get(form, {}))
+    except (
+        OSError,
+        ValueError,
+        Image.DecompressionBombError,
+    ):  # a form that this Pillow lacks, or no picture
+        return whole
+    _keep(place, made.getvalue())
+    return StillImage(made.getvalue(), media_type, version)
+
+
+_FAST: dict[str, dict[str, int]] = {"AVIF": {"speed": 9}, "WEBP": {"method": 2}}
+
+
+def _keep(place: Path, data: bytes) -> None:
+    """Whole or not at all; where it can't be kept it is made again the next time."""
+    with suppress(OSError):
+        place.parent.mkdir(exist_ok=True)
+        beside = place.with_name(f".{place.name}.{secrets.token_hex(4)}")
+        beside.write_bytes(data)
+        beside.replace(place)

@@ -11,6 +11,7 @@ from api.routes import (
     channels,
     clips,
     days,
+    demo,
     destinations,
     facets,
     files,
@@ -27,6 +28,7 @@ from api.routes import (
     reels,
     releases,
     requests,
+    searches,
     stills,
     vocabulary,
     wishes,
@@ -44,6 +46,7 @@ _NOUNS = (
     offloads,
     facets,  # before clips: its address would pass for a clip's id
     clips,
+    searches,
     log,
     moments,
     names,
@@ -59,6 +62,7 @@ _NOUNS = (
     vocabulary,
     handovers,
     requests,
+    demo,
     health,
 )
 

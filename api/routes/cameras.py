@@ -10,10 +10,10 @@ from api.deps import AfterName, Limit, ProductionName, ServiceDep
 from api.fields import Fields, select_fields
 from api.paging import cut_page, next_link
 from api.schemas.base import Listing
-from api.schemas.kit import Camera, camera_shape
-from shared.catalogue.productions import find_camera, find_production
-from shared.db import reading
-from shared.errors import NotFoundError
+from api.schemas.kit import Camera, NewCamera, camera_shape
+from shared.catalogue.productions import find_camera, find_production, set_camera
+from shared.db import reading, writing
+from shared.errors import ConflictError, NotFoundError
 
 router = APIRouter(prefix="/cameras", tags=["kit"])
 
@@ -32,6 +32,20 @@ def list_cameras(
         rows, last = cut_page(cameras, lambda row: row.letter, limit=limit, after=after)
         page = Listing[Camera](items=[camera_shape(row) for row in rows], next=next_link(request, last))
     return select_fields(page, fields)
+
+
+@router.post("", status_code=201, summary="Add a camera to the kit list", responses={404: {}, 409: {}})
+def create_camera(service: ServiceDep, body: NewCamera, production: ProductionName = None) -> Camera:
+    with writing(service.sessions) as session:
+        found = find_production(session, production)
+        if find_camera(session, found, body.letter) is not None:
+            raise ConflictError(
+                f"there is a camera {body.letter.upper()} already", remedy="Give this one another letter."
+            )
+        camera = set_camera(
+            session, found, body.letter, name=body.name, kind=body.kind, zone_rule=body.zone_rule
+        )
+        return camera_shape(camera)
 
 
 @router.get("/{letter}", summary="Read one camera", responses={404: {}})

@@ -13,12 +13,14 @@ from api.schemas.base import Listing
 from api.schemas.edits import Edit, EditBody, EditDetail, EditResult, FoundClip, edit_detail, edit_shape
 from api.schemas.log import changes_of
 from shared import models
+from shared.catalogue.chunks import in_chunks
 from shared.catalogue.editing import edit_clips, find_edit, undo
 from shared.catalogue.log import production_vocabulary
 from shared.catalogue.productions import find_production
 from shared.catalogue.search import find_clip_ids
 from shared.db import reading, writing
 from shared.errors import ConflictError, NotFoundError, UsageError
+from shared.vocabulary import Vocabulary
 
 router = APIRouter(prefix="/changes", tags=["log"])
 
@@ -51,9 +53,9 @@ def list_changes(
 @router.post(
     "",
     status_code=201,
-    summary="Make the same edit on every clip that a query finds",
-    description="One transaction. With `preview` it only counts; `expect` refuses the edit when the query "
-    "finds another number of clips than the preview did.",
+    summary="Make the same edit on many clips",
+    description="On those that a query finds, or on those that are named. One transaction. With `preview` it "
+    "only counts; `expect` refuses the edit when another number of clips is meant than the preview said.",
     responses={200: {"model": EditResult, "description": "A preview, or nothing differed"}, 404: {}, 409: {}},
 )
 def make_change(
@@ -69,17 +71,17 @@ def make_change(
         changes = changes_of(body.set, vocabulary)
         if not changes:
             raise UsageError("there is nothing to set", remedy="Name at least one field under `set`.")
-        ids = find_clip_ids(session, found, body.query, vocabulary)
+        ids = _clips_meant(session, found, body, vocabulary)
         first = _first_of(session, ids)
         if body.preview:
             response.status_code = 200
             return EditResult(count=len(ids), first=first)
         if body.expect is not None and body.expect != len(ids):
             raise ConflictError(
-                f"the query finds {len(ids)} clips now, not {body.expect}",
+                f"{len(ids)} clips are meant now, not {body.expect}",
                 remedy="Look at the preview again, and send the number it says.",
             )
-        _, edit = edit_clips(session, found, ids, changes, vocabulary, caller.name, body.query)
+        _, edit = edit_clips(session, found, ids, changes, vocabulary, caller.name, body.query or "")
         if edit is None:
             response.status_code = 200
         return EditResult(count=len(ids), first=first, change=edit.id if edit is not None else None)
@@ -105,6 +107,29 @@ def undo_change(service: ServiceDep, id: RowId, caller: CallerDep) -> EditDetail
         vocabulary = production_vocabulary(session, production, service.vocabulary)
         edit = find_edit(session, production, None, id)
         return edit_detail(undo(session, production, edit, vocabulary, caller.name))
+
+
+def _clips_meant(
+    session: Session, production: models.Production, body: EditBody, vocabulary: Vocabulary
+) -> list[int]:
+    """Raises UsageError unless a query or ids are given, NotFoundError for an id of no clip of it."""
+    if (body.query is None) == (body.clips is None):
+        raise UsageError("which clips are meant is not clear", remedy="Give either a query or clips.")
+    if body.clips is None:
+        return find_clip_ids(session, production, body.query or "", vocabulary)
+    ids = sorted(set(body.clips))
+    there: set[int] = set()
+    for chunk in in_chunks(ids):
+        rows = select(models.Clip.id).where(
+            models.Clip.id.in_(chunk), models.Clip.production_id == production.id
+        )
+        there.update(session.scalars(rows))
+    for one in ids:
+        if one not in there:
+            raise NotFoundError(
+                f"{production.name} has no clip {one}", remedy="Look again: it may have been removed."
+            )
+    return ids
 
 
 def _find(session: Session, number: int) -> models.ChangeSet:

@@ -21,8 +21,11 @@ from api.reads.contents import (
     open_stored,
     read_stored,
 )
+from api.schemas import work
 from api.streaming import FilePart
-from shared.db import reading
+from shared.catalogue.requests import file_request, open_requests
+from shared.db import reading, writing
+from shared.models import RequestKind
 
 router = APIRouter(prefix="/files", tags=["clips"])
 
@@ -106,3 +109,21 @@ def _answer(request: Request, stored: Stored, opened: Opened) -> Response:
         media_type=stored.media_type,
         headers=headers,
     )
+
+
+@router.post(
+    "/{id}/preview",
+    status_code=202,
+    summary="Ask for a small film of a file that a browser can't play",
+    description="Files a request, which a worker carries out; the clip's page then plays it. Asked for again "
+    "while it is being made, the same request is given.",
+    responses={404: {}},
+)
+def request_preview(service: ServiceDep, id: RowId, response: Response) -> work.Request:
+    with writing(service.sessions) as session:
+        read_stored(session, id)
+        order = {"file": id}
+        same = [one for one in open_requests(session, RequestKind.PREVIEW) if one.order == order]
+        row = same[0] if same else file_request(session, RequestKind.PREVIEW, order)
+        response.headers["Location"] = f"/api/v1/requests/{row.id}"
+        return work.request_shape(row)

@@ -11,14 +11,16 @@ from api.etags import IfMatch, check_if_match
 from api.fields import Fields, select_fields
 from api.paging import cut_page, next_link
 from api.schemas.base import Listing
-from api.schemas.kit import Lens, lens_shape
-from api.schemas.names import LensBody, LensPatch, given, row_tag
+from api.schemas.kit import Lens, NewLens, lens_shape
+from api.schemas.names import LensPatch, given, row_tag
 from shared import models
+from shared.catalogue.journal import record
+from shared.catalogue.lenses import set_lens
 from shared.catalogue.named_rows import NAMED
 from shared.catalogue.productions import find_production
 from shared.catalogue.rows import RowsEdit
 from shared.db import reading, writing
-from shared.errors import NotFoundError, UsageError
+from shared.errors import ConflictError, NotFoundError, UsageError
 
 router = APIRouter(prefix="/lenses", tags=["kit"])
 
@@ -41,21 +43,25 @@ def list_lenses(
     return select_fields(page, fields)
 
 
-@router.post("", status_code=201, summary="Add a lens", responses={404: {}, 409: {}})
-def post_lens(
+@router.post("", status_code=201, summary="Add a lens to the kit list", responses={404: {}, 409: {}})
+def create_lens(
     service: ServiceDep,
-    body: LensBody,
+    body: NewLens,
     response: Response,
     caller: CallerDep,
     production: ProductionName = None,
 ) -> Lens:
     with writing(service.sessions) as session:
         found = find_production(session, production)
-        edit = RowsEdit(session, found, caller.name, f"lens {body.name}")
-        row = edit.put(NAMED["lens"], None, given(body))
-        _check_focal(row)
-        edit.close()
-        return _answer(row, response)
+        name = " ".join(body.name.split())
+        if not name:
+            raise UsageError("a lens needs a name", remedy="Write what stands on it, such as 35 mm.")
+        if session.scalar(select(models.Lens).filter_by(production_id=found.id, name=name)) is not None:
+            raise ConflictError(f"there is a lens {name} already", remedy="Give this one another name.")
+        lens = set_lens(session, found, name, focal=body.focal or None, aperture=body.aperture or None)
+        after = NAMED["lens"].read(session, lens)
+        record(session, found, caller.name, f"lens {name}", "lens", {lens.id: None}, {lens.id: after})
+        return _answer(lens, response)
 
 
 @router.get("/{id}", summary="Read one lens", responses={404: {}})

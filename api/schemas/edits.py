@@ -7,18 +7,25 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
+from api.deps import LARGEST_ID
 from api.schemas.base import Body, Shape, UsableText
 from api.schemas.log import LogEntry, LogPatch, entry_shape
 from shared import models
 from shared.query import LONGEST_QUERY
 
 LARGEST_FRAME = 2**53
+ClipId = Annotated[int, Field(ge=1, le=LARGEST_ID)]
 
 
 class EditBody(Body):
-    """The same edit on every clip that a query finds."""
+    """The same edit on many clips: those that a query finds, or those that are named by id."""
 
-    query: Annotated[UsableText, Field(max_length=LONGEST_QUERY)]
+    query: Annotated[UsableText, Field(max_length=LONGEST_QUERY)] | None = Field(
+        default=None, description="Every clip that it finds."
+    )
+    clips: Annotated[list[ClipId], Field(min_length=1, max_length=10_000)] | None = Field(
+        default=None, description="Ids, in place of a query."
+    )
     set: LogPatch
     expect: Annotated[int, Field(ge=0)] | None = Field(
         default=None, description="How many clips it must find, as a preview said; another number is refused."

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+from typing import Annotated
 
 from pydantic import Field
 
-from api.schemas.base import Shape
+from api.schemas.base import Shape, UsableText
 from shared import models
 from shared.models import CameraKind, ZoneRule
 
@@ -20,6 +21,23 @@ class Camera(Shape):
     zone_rule: ZoneRule = Field(description="How its clock is to be read.")
     clock_correction_ms: int = Field(description="True time minus shown time.")
     default_lens: str | None
+
+
+class NewCamera(Shape):
+    letter: Annotated[UsableText, Field(min_length=1, max_length=4, description="A, B, C … It names reels.")]
+    name: Annotated[UsableText, Field(max_length=200)] = ""
+    kind: CameraKind = CameraKind.CAMERA
+    zone_rule: ZoneRule = Field(default=ZoneRule.UNKNOWN, description="How its clock is to be read.")
+
+
+class NewLens(Shape):
+    name: Annotated[UsableText, Field(min_length=1, max_length=200)]
+    focal: Annotated[UsableText, Field(max_length=20)] = Field(
+        default="", description="35 or 24-70, in millimetres."
+    )
+    aperture: Annotated[UsableText, Field(max_length=16)] = Field(
+        default="", description="Widest, as engraved: f/1.8."
+    )
 
 
 class Lens(Shape):

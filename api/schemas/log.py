@@ -8,9 +8,10 @@ from typing import Annotated
 
 from pydantic import Field
 
-from api.schemas.base import Shape, UsableText
+from api.schemas.base import Body, Shape, UsableText
 from shared import models
 from shared.catalogue.assignments import Change, SetNames, SetValue
+from shared.query import LONGEST_QUERY
 from shared.query_fields import TERM_FIELDS, TEXT_FIELDS
 from shared.vocabulary import Vocabulary
 
@@ -89,6 +90,24 @@ class LogPatch(Shape):
             "corrected. Null gives the clip back to the day of its own time.",
         ),
     ] = None
+
+
+class NewSearch(Body):
+    name: Annotated[UsableText, Field(min_length=1, max_length=100)]
+    query: Annotated[UsableText, Field(max_length=LONGEST_QUERY)]
+
+
+class Search(Shape):
+    """A query that somebody keeps under a name."""
+
+    id: int
+    name: str
+    query: str
+    created_at: dt.datetime
+
+
+def search_shape(row: models.SavedSearch) -> Search:
+    return Search(id=row.id, name=row.name, query=row.query, created_at=row.created_at)
 
 
 def entry_shape(row: models.LogEntry | None) -> LogEntry:

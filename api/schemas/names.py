@@ -43,10 +43,6 @@ class LensPatch(Body):
     max_aperture: Annotated[UsableText, Field(max_length=16)] | None = None
 
 
-class LensBody(LensPatch):
-    name: Annotated[UsableText, Field(min_length=1, max_length=200)]
-
-
 def tag_shape(row: models.Tag, clips: int) -> Tag:
     return Tag(id=row.id, name=row.name, clips=clips)
 

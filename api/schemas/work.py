@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -46,6 +46,10 @@ class HandoverOrder(Body):
     production: Name | None = Field(default=None, description="Without it: the latest.")
 
 
+class DemoOrder(Body):
+    action: Literal["load", "remove"]
+
+
 class Request(Shape):
     """Something a worker carries out. It is done by somebody else: look again until it is done or failed."""
 
@@ -72,7 +76,7 @@ def request_shape(row: models.Request) -> Request:
         id=row.id,
         kind=row.kind,
         state=row.state,
-        order=_shown_order(row),
+        order=shown_order(row),
         progress=shown_json(row.progress),
         result=shown_json(row.result),
         error=shown(row.error) if row.error is not None else None,
@@ -82,7 +86,7 @@ def request_shape(row: models.Request) -> Request:
     )
 
 
-def _shown_order(row: models.Request) -> dict[str, Any]:
+def shown_order(row: models.Request) -> dict[str, Any]:
     """The order as it was given: the card by its id, with its name, and not by its path."""
     order = dict(row.order)
     card = order.get("card")

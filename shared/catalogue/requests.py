@@ -8,6 +8,8 @@ What stands in `order`, by kind:
     offload   card: folder of the card, one of shared/card_folders.py; to: names under [destinations];
               production: its folder name; camera, reel, day: as `rushlight offload` takes them, or null
     handover  production: its folder name; query: which clips, "" for all
+    demo      action: "load" or "remove"
+    preview   file: id of the file of which a small film is to be made
 
 Every function writes in the caller's transaction: call it inside `shared.db.writing`.
 """

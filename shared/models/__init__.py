@@ -48,6 +48,7 @@ from shared.models.production import (
     ZoneRule,
 )
 from shared.models.releases import Release, ReleaseKind, release_clip
+from shared.models.searches import SavedSearch
 from shared.models.sound import ChannelMap, ChannelSource, SoundPair, SyncMethod, SyncState
 from shared.models.touched import Touched
 from shared.models.work import Request, RequestKind, RequestState
@@ -92,6 +93,7 @@ __all__ = [
     "Request",
     "RequestKind",
     "RequestState",
+    "SavedSearch",
     "Severity",
     "ShootingDay",
     "SoundPair",

@@ -16,6 +16,8 @@ from shared.models.columns import PrimaryKey
 class RequestKind(enum.StrEnum):
     OFFLOAD = "offload"
     HANDOVER = "handover"
+    DEMO = "demo"
+    PREVIEW = "preview"
 
 
 class RequestState(enum.StrEnum):

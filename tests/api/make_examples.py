@@ -32,6 +32,9 @@ BODIES: dict[str, Any] = {
         "day_starts": "04:00",
         "language": "en",
     },
+    "create_camera": {"letter": "C", "name": "Second camera", "kind": "camera", "zone_rule": "local"},
+    "create_lens": {"name": "85 mm", "focal": "85", "aperture": "f/1.8"},
+    "post_search": {"name": "the talks", "query": "kind:interview -rating:ng"},
     "put_day": {"date": "2026-05-03", "goal": "The last crossing before the tide turns."},
     "patch_log": {"rating": "circled", "note": "The chain sings here.", "people": ["Ada Wren"]},
     "request_offload": {
@@ -45,9 +48,9 @@ BODIES: dict[str, Any] = {
     "make_change": {"query": "kind:interview", "set": {"rating": "circled"}, "expect": 2},
     "patch_tag": {"name": "ferry"},
     "patch_person": {"role": "keeps the ferry"},
-    "post_lens": {"name": "85 mm", "focal_min_mm": 85, "focal_max_mm": 85, "max_aperture": "f/1.8"},
     "patch_lens": {"max_aperture": "f/2"},
     "put_channel": {"microphone": "lav", "person": "Ada Wren"},
+    "request_demo": {"action": "load"},
     "request_handover": {"query": "kind:interview -rating:ng", "production": "the-chain-ferry"},
     "post_wish": {
         "what": "The chain comes out of the water",
@@ -67,7 +70,7 @@ BODIES: dict[str, Any] = {
     "post_release": {"who": "Ada Wren", "signed": "2026-05-02", "media": "all", "territory": "world"},
     "patch_release": {"until": "2031-05-02"},
 }
-WITHOUT_BODY = {"undo_change", "confirm_clip_pair"}
+WITHOUT_BODY = {"undo_change", "confirm_clip_pair", "request_preview"}
 ORDER = ("put", "post", "patch", "get")
 
 

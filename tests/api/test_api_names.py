@@ -38,18 +38,19 @@ def test_a_tag_is_renamed_and_listed(client: TestClient, seeded: Seeded) -> None
 
 
 def test_a_lens_is_added_corrected_and_put_on_a_clip(client: TestClient, seeded: Seeded) -> None:
-    body = {"name": "85 mm", "focal_min_mm": 85, "focal_max_mm": 85, "max_aperture": "f/1.8"}
+    body = {"name": "85 mm", "focal": "85", "aperture": "f/1.8"}
     made = client.post("/api/v1/lenses", json=body)
     assert made.status_code == 201
     lens = made.json()
-    assert {name: lens[name] for name in body} == body
+    assert (lens["name"], lens["focal_min_mm"], lens["focal_max_mm"]) == ("85 mm", 85, 85)
     check_problem(client.post("/api/v1/lenses", json=body), 409)
-    check_problem(client.post("/api/v1/lenses", json={**body, "name": "x", "focal_max_mm": 50}), 422)
+    check_problem(client.post("/api/v1/lenses", json={**body, "name": "x", "focal": "85-50"}), 422)
     address = f"/api/v1/lenses/{lens['id']}"
     tag = {"If-Match": client.get(address).headers["ETag"]}
     changed = client.patch(address, json={"name": "85 mm prime"}, headers=tag)
     assert changed.json() == {**lens, "name": "85 mm prime"}
     check_problem(client.patch(address, json={"name": "y"}, headers=tag), 412)
+    check_problem(client.patch(address, json={"focal_max_mm": 50}, headers={"If-Match": "*"}), 422)
     clip = f"/api/v1/clips/{seeded.clips[0]}"
     log = client.patch(f"{clip}/log", json={"lens": "85 mm prime"}, headers={"If-Match": "*"})
     assert log.status_code == 200

@@ -201,8 +201,8 @@ def _first(parts: Iterator[bytes], count: int) -> Iterator[bytes]:
 def test_every_answer_has_the_headers(client: TestClient, seeded: Seeded, address: str) -> None:
     headers = client.get(address).headers
     assert headers["content-security-policy"] == (
-        "default-src 'none'; img-src 'self'; style-src 'self'; script-src 'self'; connect-src 'self'; "
-        "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+        "default-src 'none'; img-src 'self'; media-src 'self'; style-src 'self'; script-src 'self'; "
+        "connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
     )
     assert headers["x-content-type-options"] == "nosniff"
     assert headers["referrer-policy"] == "no-referrer"
@@ -213,8 +213,8 @@ def test_every_answer_has_the_headers(client: TestClient, seeded: Seeded, addres
 def test_nothing_can_be_erased(client: TestClient) -> None:
     """No route erases media, and none is called as if it did."""
     for path, methods in client.get("/api/v1/openapi.json").json()["paths"].items():
-        # A mark that a person made; the journal brings it back.
-        assert "delete" not in methods or path == "/api/v1/moments/{id}"
+        # A mark that a person made, which the journal brings back; and the name of a query.
+        assert "delete" not in methods or path in ("/api/v1/moments/{id}", "/api/v1/searches/{id}")
         assert not {"format", "erase", "wipe", "delete"} & set(path.strip("/").split("/"))
 
 

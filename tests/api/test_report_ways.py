@@ -20,9 +20,9 @@ from shared.models import Copy, File, Offload, OffloadState
 from shared.settings import Settings
 from tests import factories as make
 from tests.api import test_cli as cli
+from tests.api.browser.serving import CHROMIUM, check_fits, served
 from tests.api.catalogue import Seeded
 from tests.api.report_cases import a_file, a_report, add_offload, bad_report, read_pdf
-from tests.api.test_api_browser import CHROMIUM, check_fits, served
 from tests.api.test_api_errors import check_problem
 from tests.api.test_api_pages import page, pick, words
 from tests.api.test_cli import Shell

@@ -6,7 +6,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from api.pages.clip import _take_rows
+from api.pages.take import take_rows
 from api.reads.clips import read_clip
 from shared.models import Production
 from tests import factories as make
@@ -15,7 +15,7 @@ from tests import factories as make
 def rows_of(session: Session, production: Production, more: dict[str, Any], **values: Any) -> dict[str, str]:
     clip = make.make_clip(session, make.make_reel(session, production), **values)
     make.make_facts(session, clip.files[0].file, more=more)
-    return dict(_take_rows(read_clip(session, clip.id)))
+    return dict(take_rows(read_clip(session, clip.id)))
 
 
 def test_an_assumed_lens_and_a_suggested_rate_say_that_they_are(

@@ -23,6 +23,7 @@ PROGRAMS: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
     ("tests.bench.bench_sound", (), ("--seconds", "120")),
     ("tests.bench.bench_writers", (), ("--seconds", "10")),
     ("tests.bench.bench_facets", (), ("--clips", "20000", "--requests", "50")),
+    ("tests.bench.bench_pages", (), ("--clips", "20000")),
 )
 
 

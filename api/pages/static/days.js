@@ -1,0 +1,5 @@
+// Days: the strips of hours.
+
+import { drawStrips } from "./strip.js";
+
+drawStrips();

@@ -1,0 +1,132 @@
+"""How fast the pages are over a large log: `python -m tests.bench.bench_pages [--clips 100000]`.
+
+First contentful paint as the browser itself reports it (W3C Paint Timing), of a window whose cache is empty;
+the median of five. A facet's click to its results in place. What the pages weigh. Aims: 300 ms, 100 ms, 60 KB
+of HTML and 60 KB of script.
+"""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+import tempfile
+import time
+from pathlib import Path
+
+from PIL import Image
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from shared.db import make_sessions, open_catalogue
+from shared.settings import load_settings
+from tests.api.browser.serving import launch, served, until
+from tests.bench.make_log import make_log
+
+RUNS = 5
+PAINT = "performance.getEntriesByName('first-contentful-paint')[0]?.startTime"
+
+
+def fresh(browser: Browser) -> Page:
+    return browser.new_context(viewport={"width": 1440, "height": 900}).new_page()
+
+
+def first_paint(browser: Browser, address: str) -> float:
+    took = []
+    for _ in range(RUNS):
+        tab = fresh(browser)
+        tab.goto(address)
+        until(tab, f"{PAINT} > 0")
+        took.append(float(tab.evaluate(PAINT)))
+        tab.context.close()
+    return statistics.median(took)
+
+
+def facet_clicks(browser: Browser, address: str) -> tuple[float, float]:
+    """Median and slowest, from the press to the new results in the page."""
+    tab = fresh(browser)
+    tab.goto(address)
+    took = []
+    for place in range(20):
+        links = tab.locator(".facets a:not([aria-current])")
+        at = (place * 7) % links.count()
+        took.append(
+            float(
+                tab.evaluate(
+                    """async (at) => {
+                    const links = [...document.querySelectorAll('.facets a:not([aria-current])')];
+                    performance.clearMarks('results');
+                    const began = performance.now();
+                    links[at].click();
+                    while (!performance.getEntriesByName('results').length)
+                      await new Promise(done => setTimeout(done, 1));
+                    return performance.getEntriesByName('results')[0].startTime - began; }""",
+                    at,
+                )
+            )
+        )
+        if place % 3 == 2:
+            tab.goto(address)
+    tab.context.close()
+    return statistics.median(took), max(took)
+
+
+def weigh(browser: Browser, address: str) -> tuple[int, int]:
+    """Bytes of the page and of all its scripts."""
+    tab = fresh(browser)
+    sizes = {"document": 0, "script": 0}
+    tab.on(
+        "response",
+        lambda answer: (
+            sizes.update(
+                {
+                    answer.request.resource_type: sizes.get(answer.request.resource_type, 0)
+                    + int(answer.headers.get("content-length", 0))
+                }
+            )
+            if answer.request.resource_type in sizes
+            else None
+        ),
+    )
+    tab.goto(address, wait_until="networkidle")
+    tab.context.close()
+    return sizes["document"], sizes["script"]
+
+
+def draw_stills(folder: Path, clips: int) -> None:
+    """The same picture for the clips that stand on the first pages; elsewhere the files are missing."""
+    picture = Image.linear_gradient("L").resize((640, 360)).convert("RGB")
+    for clip in [*range(1, 61), *range(max(1, clips - 20_000), clips)]:
+        place = folder / str(clip) / "0.jpg"
+        place.parent.mkdir(parents=True, exist_ok=True)
+        picture.save(place, quality=80)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--clips", type=int, default=100_000)
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as scratch:
+        home = Path(scratch)
+        made = make_log(home / "catalogue.db", options.clips)
+        settings = load_settings(home=home)
+        draw_stills(settings.stills_folder, options.clips)
+        engine = open_catalogue(settings.database_url)
+        began = time.perf_counter()
+        with served(settings, make_sessions(engine), ready=True) as base, sync_playwright() as playwright:
+            print(f"{options.clips:,} clips, read in {time.perf_counter() - began:.1f} s")
+            browser = launch(playwright)
+            for name in ("days", "days/60", "find", f"find?q={made.common_word}"):
+                address = f"{base}/{name}{'&' if '?' in name else '?'}production={made.slug}"
+                paint = first_paint(browser, address)
+                html, script = weigh(browser, address)
+                print(
+                    f"/{name:<24} first paint {paint:6.0f} ms   html {html / 1000:5.1f} kB   "
+                    f"script {script / 1000:5.1f} kB"
+                )
+            median, slowest = facet_clicks(browser, f"{base}/find?production={made.slug}")
+            print(f"facet click to results      median {median:.0f} ms, slowest of 20 {slowest:.0f} ms")
+            browser.close()
+        engine.dispose()
+
+
+if __name__ == "__main__":
+    main()
