@@ -33,6 +33,7 @@ from starlette.responses import JSONResponse
 
 from api.schemas.base import shown_json
 from shared import errors as app
+from shared.catalogue.log_files import FaultyFileError
 from shared.errors import AppError, CatalogueError, ConflictError, QueryError
 
 PROBLEM_TYPE = "application/problem+json"
@@ -128,6 +129,7 @@ PROBLEMS: dict[type[AppError], tuple[HTTPStatus, str]] = {
     app.AppError: (HTTPStatus.INTERNAL_SERVER_ERROR, "the service could not do this"),
     app.UsageError: (HTTPStatus.UNPROCESSABLE_ENTITY, "this can't be done as asked"),
     app.QueryError: (HTTPStatus.UNPROCESSABLE_ENTITY, "the query can't be read"),
+    FaultyFileError: (HTTPStatus.UNPROCESSABLE_ENTITY, "the file has faults"),
     app.TimecodeError: (HTTPStatus.UNPROCESSABLE_ENTITY, "no timecode or rate of this kind"),
     app.NotFoundError: (HTTPStatus.NOT_FOUND, "there is no such thing"),
     app.ConflictError: (HTTPStatus.CONFLICT, "it is there already, or somebody works on it"),
