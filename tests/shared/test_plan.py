@@ -195,6 +195,27 @@ def test_a_later_edit_stands_in_the_way_of_an_undo(desk: Desk) -> None:
         )
 
 
+def test_what_was_removed_comes_back_beside_what_was_made_since(desk: Desk) -> None:
+    """Neither its id nor its number is given to another one."""
+    one = desk.wish(what="a")
+    edit = desk.edit()
+    remove_wish(edit, one)
+    done = edit.close()
+    assert done is not None and desk.wish(what="b").code == "W2"
+    desk.undo(done.id)
+    assert [(w.code, w.what) for w in list_wishes(desk.session, desk.production)] == [
+        ("W1", "a"),
+        ("W2", "b"),
+    ]
+    edit = desk.edit()
+    remove_wish(edit, desk.session.get_one(WantedShot, one.id))
+    done = edit.close()
+    desk.wish(what="c", code="w1")
+    assert done is not None
+    with pytest.raises(ConflictError, match="W1 is there already"):
+        desk.undo(done.id)
+
+
 def test_codes_count_on_and_are_one_each(desk: Desk) -> None:
     assert [desk.wish(what="a").code, desk.wish(what="b").code, desk.wish(what="c", code="hands-1").code] == [
         "W1", "W2", "hands-1",
