@@ -53,7 +53,7 @@ def test_in_a_real_browser(settings: Settings, catalogue: Sessions, seeded: Seed
             tab.on("console", lambda message: faults.append(message.text))
             tab.on("pageerror", lambda error: faults.append(str(error)))
             tab.on("request", lambda request: asked.add(request.url))
-            for address in ("/days", "/days/2", f"/clips/{seeded.clips[7]}", "/find?q=ferry"):
+            for address in ("/days", "/days/2", f"/clips/{seeded.clips[7]}", "/find?q=ferry", "/wrap"):
                 tab.goto(base + address)
                 check_fits(tab)
             tab.goto(base + "/days")
