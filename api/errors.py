@@ -138,6 +138,7 @@ PROBLEMS: dict[type[AppError], tuple[HTTPStatus, str]] = {
     app.UsageError: (HTTPStatus.UNPROCESSABLE_ENTITY, "this can't be done as asked"),
     FaultyFileError: (HTTPStatus.UNPROCESSABLE_ENTITY, "the file has faults"),
     app.QueryError: (HTTPStatus.UNPROCESSABLE_ENTITY, "the query can't be read"),
+    FaultyFileError: (HTTPStatus.UNPROCESSABLE_ENTITY, "the file has faults"),
     app.TimecodeError: (HTTPStatus.UNPROCESSABLE_ENTITY, "no timecode or rate of this kind"),
     app.NotFoundError: (HTTPStatus.NOT_FOUND, "there is no such thing"),
     app.ConflictError: (HTTPStatus.CONFLICT, "it is there already, or somebody works on it"),

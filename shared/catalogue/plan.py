@@ -11,10 +11,12 @@ from sqlalchemy.orm import Session
 
 from shared.catalogue.plan_kinds import ANSWER, LINE, THRESHOLD, WISH
 from shared.catalogue.rows import RowsEdit
-from shared.errors import ConflictError, NotFoundError, UsageError
+from shared.errors import NotFoundError, UsageError
 from shared.models import (
     Answer,
     AnswerState,
+    Change,
+    ChangeSet,
     Clip,
     Moment,
     NarrationLine,
@@ -35,7 +37,6 @@ def put_wish(edit: RowsEdit, wish: WantedShot | None, values: Mapping[str, Any])
         values = _numbered(edit, WantedShot, "W", values)
         if values.get("line") and "origin" not in values:
             values["origin"] = "narration"
-    _check_code(edit, WantedShot, wish, values)
     made = edit.put(WISH, wish.id if wish is not None else None, values)
     assert isinstance(made, WantedShot)
     return made
@@ -47,7 +48,6 @@ def put_line(edit: RowsEdit, line: NarrationLine | None, values: Mapping[str, An
         if not values.get("text"):
             raise UsageError("a narration line needs words", remedy='Write text="At dawn …".')
         values = _numbered(edit, NarrationLine, "N", values)
-    _check_code(edit, NarrationLine, line, values)
     made = edit.put(LINE, line.id if line is not None else None, values)
     assert isinstance(made, NarrationLine)
     return made
@@ -56,31 +56,24 @@ def put_line(edit: RowsEdit, line: NarrationLine | None, values: Mapping[str, An
 def _numbered(
     edit: RowsEdit, model: type[WantedShot] | type[NarrationLine], letter: str, values: Mapping[str, Any]
 ) -> dict[str, Any]:
-    """With a code and a place at the end, where none is given. A number is not given to another one again
-    as long as the highest stands."""
+    """With a code and a place at the end, where none is given. A number is not given a second time, also
+    where the first that had it was removed: an undo may bring that back."""
     rows = edit.session.execute(
         select(model.code, model.position).where(model.production_id == edit.production.id)
     ).all()
     numbers = [int(match[1]) for code, _ in rows if (match := _NUMBERED.fullmatch(code.upper()))]
     last = max((position for _, position in rows), default=0)
-    return {"code": f"{letter}{max(numbers, default=0) + 1}", "position": last + 1, **values}
-
-
-def _check_code(
-    edit: RowsEdit,
-    model: type[WantedShot] | type[NarrationLine],
-    row: WantedShot | NarrationLine | None,
-    values: Mapping[str, Any],
-) -> None:
-    if "code" not in values:
-        return
-    twin = edit.session.scalar(
-        select(model).where(
-            model.production_id == edit.production.id, func.lower(model.code) == values["code"].lower()
+    kind = WISH if model is WantedShot else LINE
+    made = edit.session.scalar(
+        select(func.count())
+        .select_from(Change)
+        .join(ChangeSet, ChangeSet.id == Change.set_id)
+        .where(
+            ChangeSet.production_id == edit.production.id, Change.kind == kind.name, Change.before.is_(None)
         )
     )
-    if twin is not None and twin is not row:
-        raise ConflictError(f"{values['code']} is there already", remedy="Choose another code.")
+    number = max([*numbers, made or 0]) + 1
+    return {"code": f"{letter}{number}", "position": last + 1, **values}
 
 
 def remove_wish(edit: RowsEdit, wish: WantedShot) -> None:

@@ -47,6 +47,7 @@ def read_wish(_session: Session, wish: WantedShot) -> Values:
 
 
 def _fill_wish(session: Session, production: Production, wish: WantedShot, values: Mapping[str, Any]) -> None:
+    _check_code(session, production, wish, values)
     for name in (*_WISH_TEXTS, *_WISH_TERMS, "seconds", "position"):
         if name in values:
             setattr(wish, name, values[name])
@@ -63,6 +64,20 @@ def _fill_wish(session: Session, production: Production, wish: WantedShot, value
     if "who" in values:
         ids = name_ids(session, production, SetNames("person", tuple(values["who"])))
         wish.people = [session.get_one(Person, key) for key in dict.fromkeys(ids)]
+
+
+def _check_code(session: Session, production: Production, row: Any, values: Mapping[str, Any]) -> None:
+    """Raises ConflictError for a code that another one has, be it since this one was removed."""
+    if "code" not in values:
+        return
+    model = type(row)
+    twin = session.scalar(
+        select(model).where(
+            model.production_id == production.id, func.lower(model.code) == values["code"].lower()
+        )
+    )
+    if twin is not None and twin is not row:
+        raise ConflictError(f"{values['code']} is there already", remedy="Give that one another code first.")
 
 
 def _line(session: Session, production: Production, code: str | None) -> NarrationLine | None:
@@ -107,6 +122,13 @@ def _read_line(_session: Session, line: NarrationLine) -> Values:
     return {
         name: getattr(line, name) for name in ("code", "position", "beat", "text", "picture", "recorded_ms")
     }
+
+
+def _fill_line(
+    session: Session, production: Production, line: NarrationLine, values: Mapping[str, Any]
+) -> None:
+    _check_code(session, production, line, values)
+    _fill_columns(session, production, line, values)
 
 
 def _fill_columns(_session: Session, _production: Production, row: Any, values: Mapping[str, Any]) -> None:
@@ -175,7 +197,7 @@ def _day_held(session: Session, day: ShootingDay) -> str | None:
 
 DAY = RowKind("day", 0, "shooting day", ShootingDay, _read_day, _fill_day, _day_held)
 THRESHOLD = RowKind("threshold", 0, "threshold", Threshold, _read_threshold, _fill_columns)
-LINE = RowKind("narration", 1, "narration line", NarrationLine, _read_line, _fill_columns, _line_held)
+LINE = RowKind("narration", 1, "narration line", NarrationLine, _read_line, _fill_line, _line_held)
 WISH = RowKind("wanted", 2, "wanted shot", WantedShot, read_wish, _fill_wish, _wish_held)
 ANSWER = RowKind("answer", 3, "answer", Answer, read_answer, _fill_answer, leaf=True)
 PLAN_KINDS = (DAY, THRESHOLD, LINE, WISH, ANSWER)

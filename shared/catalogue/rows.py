@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from shared.catalogue.journal import Values, record
@@ -53,8 +54,7 @@ class RowsEdit:
         before = None if row is None else kind.read(self.session, row)
         if row is None:
             row = kind.model(production_id=self.production.id) if _has_production(kind) else kind.model()
-            if key is not None:
-                row.id = key
+            row.id = key if key is not None else self._unused_id(kind)
         elif all(before is not None and before.get(name) == value for name, value in values.items()):
             return row
         kind.fill(self.session, self.production, row, values)
@@ -64,6 +64,15 @@ class RowsEdit:
         self.session.flush()
         self._note(kind, row.id, before, kind.read(self.session, row))
         return row
+
+    def _unused_id(self, kind: RowKind) -> int | None:
+        """An id that no row had before. SQLite gives the highest one again once its row is gone, and the
+        journal would then mean two rows by it; None: the database never does so."""
+        if self.session.get_bind().dialect.name != "sqlite":
+            return None
+        written = select(func.max(Written.subject_id)).where(Written.kind == kind.name)
+        there = self.session.scalar(select(func.max(kind.model.id))) or 0
+        return max(self.session.scalar(written) or 0, there, *self._after.get(kind.name, ())) + 1
 
     def remove(self, kind: RowKind, row: Any) -> None:
         """Take a row away. Raises ConflictError while something points at it."""

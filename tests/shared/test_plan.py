@@ -27,18 +27,28 @@ from shared.catalogue.plan_values import find_wish, line_values, wish_values
 from shared.catalogue.releases import RELEASE, list_releases, put_release, release_values
 from shared.catalogue.rows import RowsEdit
 from shared.catalogue.search import find_clip_ids
+from shared.catalogue.wrap import read_plan_state, read_wrap
 from shared.errors import ConflictError, NotFoundError, UsageError
-from shared.models import AnswerState, Change, Clip, Moment, Production, WantedShot
+from shared.models import AnswerState, Change, Clip, CopyState, Moment, Production, WantedShot
 from shared.vocabulary import Vocabulary
-from tests.factories import make_camera, make_clip, make_day, make_entry, make_person, make_reel
+from tests.factories import (
+    make_camera,
+    make_clip,
+    make_copy,
+    make_day,
+    make_entry,
+    make_file,
+    make_finding,
+    make_person,
+    make_production,
+    make_reel,
+)
 
 
 class Desk:
     """One person at a catalogue with two clips, a day and a camera."""
 
     def __init__(self, session: Session, vocabulary: Vocabulary) -> None:
-        from tests.factories import make_production
-
         self.session, self.words, self.by = session, vocabulary, "ada"
         self.production: Production = make_production(session)
         make_day(session, self.production, number=1)
@@ -185,6 +195,27 @@ def test_a_later_edit_stands_in_the_way_of_an_undo(desk: Desk) -> None:
         )
 
 
+def test_what_was_removed_comes_back_beside_what_was_made_since(desk: Desk) -> None:
+    """Neither its id nor its number is given to another one."""
+    one = desk.wish(what="a")
+    edit = desk.edit()
+    remove_wish(edit, one)
+    done = edit.close()
+    assert done is not None and desk.wish(what="b").code == "W2"
+    desk.undo(done.id)
+    assert [(w.code, w.what) for w in list_wishes(desk.session, desk.production)] == [
+        ("W1", "a"),
+        ("W2", "b"),
+    ]
+    edit = desk.edit()
+    remove_wish(edit, desk.session.get_one(WantedShot, one.id))
+    done = edit.close()
+    desk.wish(what="c", code="w1")
+    assert done is not None
+    with pytest.raises(ConflictError, match="W1 is there already"):
+        desk.undo(done.id)
+
+
 def test_codes_count_on_and_are_one_each(desk: Desk) -> None:
     assert [desk.wish(what="a").code, desk.wish(what="b").code, desk.wish(what="c", code="hands-1").code] == [
         "W1", "W2", "hands-1",
@@ -250,3 +281,29 @@ def test_a_release_is_asked_for_by_query(desk: Desk) -> None:
     assert desk.find("has:release") == []
     assert len(list_releases(session, production)) == 4
     edit.close()
+
+
+def test_the_wrap_report_is_the_same_on_both(desk: Desk) -> None:
+    """Its statements count copies by conditions, which the databases write differently."""
+    day = desk.production.days[0]
+    for clip in desk.clips:
+        clip.day_id = day.id
+        clip.reel.day_id = day.id
+    one, other = (clip.files[0].file for clip in desk.clips)
+    for _ in range(2):
+        make_copy(desk.session, one)
+    make_copy(desk.session, other, state=CopyState.DIFFERS)
+    make_file(desk.session, desk.clips[0].reel, "C0009.MP4", digest=None, problem="input/output error")
+    make_finding(desk.session, desk.clips[0], in_frame=0, out_frame=100)
+    make_entry(
+        desk.session, desk.clips[0], kind="b-roll", people=[make_person(desk.session, desk.production)]
+    )
+    desk.wish(what="Hands", need="must", day="1")
+    desk.session.flush()
+    report = read_wrap(desk.session, desk.production, 1)
+    assert [(line.code, line.number) for line in report.lines] == [
+        ("card-not-read", 1), ("copies", 1), ("copies-differ", 1), ("must-missing", 0),
+        ("release-missing", 1), ("unlogged", 1), ("unrated", 1),
+    ]  # fmt: skip
+    (cell, _) = read_plan_state(desk.session, desk.production).coverage.cells
+    assert (cell.kind, int(cell.seconds), int(cell.usable)) == ("", 20, 20)

@@ -122,7 +122,7 @@ def test_text_means(text: str, terms: tuple[Term, ...]) -> None:
         ("rate:48000", 5, "out of range"),
         ("media:film", 6, "media has no value 'film'"),
         ("has:transcript", 4, "transcripts are not kept"),
-        ("ferry no:log,Release", 13, "releases are not kept"),
+        ("ferry no:log,Transcript", 13, "transcripts are not kept"),
         ("has:luck", 4, "has has no value 'luck'"),
         ("tag:a..b", 4, "the values of tag have no order"),
         ("note:>5", 5, "the values of note have no order"),
