@@ -27,11 +27,12 @@ class ReelView:
 
 @dataclass(frozen=True, slots=True)
 class ReelGroup:
-    """Reels of which the same is to be said: `names` as one text, `about` what."""
+    """Reels of which the same is to be said: `names` as one text, `about` what; `report` of a single one."""
 
     names: str
     sound: bool
     about: str
+    report: str | None
 
 
 def read_reels(
@@ -76,6 +77,7 @@ def group_reels(reels: Sequence[ReelView]) -> list[ReelGroup]:
             _name_some([reel.name for reel in alike]),
             sound,
             brief if len(alike) > 1 else " ".join(alike[0].standing.lines),
+            alike[0].report if len(alike) == 1 else None,
         )
         for (sound, brief), alike in sorted(groups.items(), key=lambda one: one[0][0])
     ]
