@@ -15,7 +15,7 @@ from api.pages.cards import show_still
 from api.pages.site import SiteDep, link
 from api.pages.take import channel_rows, pair_rows, say_range, say_shot, take_rows
 from api.pages.vocabulary import TEXTS, log_fields
-from api.pages.words import COPY_WORDS, SEVERITY_WORDS, say_bytes
+from api.pages.words import COPY_WORDS, SEVERITY_WORDS, say_bytes, say_place
 from api.reads.clips import WholeClip, read_clip
 from api.reads.contents import MEDIA_TYPES
 from shared.catalogue.channels import list_channels
@@ -182,7 +182,7 @@ def _view_file(whole: WholeClip, index: int) -> FileView:
         problem=one_line(file.problem or ""),
         copies=tuple(
             (
-                one_line(copy.destination.name or copy.destination.path),
+                one_line(copy.destination.name or say_place(copy.destination.path)),
                 COPY_WORDS[copy.state],
                 copy.state is CopyState.VERIFIED,
             )

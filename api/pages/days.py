@@ -29,7 +29,7 @@ from shared.settings import Settings
 router = APIRouter()
 
 SHOWN_DAYS = 10
-STILLS_OF_A_DAY = 6
+STILLS_OF_A_DAY = 4
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,11 +27,12 @@ class ReelView:
 
 @dataclass(frozen=True, slots=True)
 class ReelGroup:
-    """Reels of which the same is to be said: `names` as one text, `about` what."""
+    """Reels of which the same is to be said: `names` as one text, `about` what; `report` of a single one."""
 
     names: str
     sound: bool
     about: str
+    report: str | None
 
 
 def read_reels(
@@ -68,12 +69,17 @@ def _dayless(day_ids: Collection[int | None]) -> ColumnElement[bool]:
 
 def group_reels(reels: Sequence[ReelView]) -> list[ReelGroup]:
     """What needs a look first. Reels with the same to say stand together, so that ten lines are not alike."""
-    groups: dict[tuple[bool, str], list[str]] = {}
+    groups: dict[tuple[bool, str], list[ReelView]] = {}
     for reel in reels:
-        groups.setdefault((reel.standing.sound, reel.standing.brief), []).append(reel.name)
+        groups.setdefault((reel.standing.sound, reel.standing.brief), []).append(reel)
     return [
-        ReelGroup(_name_some(names), sound, brief)
-        for (sound, brief), names in sorted(groups.items(), key=lambda one: one[0][0])
+        ReelGroup(
+            _name_some([reel.name for reel in alike]),
+            sound,
+            brief if len(alike) > 1 else " ".join(alike[0].standing.lines),
+            alike[0].report if len(alike) == 1 else None,
+        )
+        for (sound, brief), alike in sorted(groups.items(), key=lambda one: one[0][0])
     ]
 
 

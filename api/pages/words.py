@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,6 +16,8 @@ _MONTHS = (
     *("January", "February", "March", "April", "May", "June", "July"),
     *("August", "September", "October", "November", "December"),
 )
+
+_COUNTED = re.compile(r"^[0-9]+ files?\b")
 
 # Two copies on different drives are what a card may be formatted on (common practice, no source).
 ENOUGH_COPIES = 2
@@ -68,6 +71,11 @@ def say_list(names: Sequence[str]) -> str:
     return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
+def say_place(destination: str) -> str:
+    """A destination by its name; one that has none by its folder's, without the way there."""
+    return destination.rstrip("/").rpartition("/")[2] or destination
+
+
 def say_bytes(size: int) -> str:
     """In decimal units, as drives are labelled (IEC 80000-13 keeps MiB for the others)."""
     amount = float(size)
@@ -85,10 +93,10 @@ def say_standing(copies: ReelCopies, refusals: Sequence[str] = ()) -> Standing:
     can't be told here, and were told there.
     """
     lines = []
-    brief = ""
+    brief, last = "", ""
     whole = [one for one in copies.at if _is_whole(one, copies)]
     if whole:
-        places = say_list([one.destination for one in whole])
+        places = say_list([say_place(one.destination) for one in whole])
         lines.append(f"{_all_files(copies)} verified at {places}.")
         brief = f"Every file that could be read is verified at {places}."
     lines += [_say_destination(one, copies) for one in copies.at if one not in whole]
@@ -103,10 +111,13 @@ def say_standing(copies: ReelCopies, refusals: Sequence[str] = ()) -> Standing:
             "Only one complete copy: keep the card." if whole else "No complete copy: keep the card."
         )
     elif refusals:
-        lines.append(f"Keep the card, its last offload said: {refusals[0].partition(': ')[0]}.")
+        said = refusals[0].partition(": ")[0]
+        lines.append(f"Keep the card, its last offload said: {said}.")
+        last = f"Keep the card, its last offload said: {_COUNTED.sub('some files', said)}."
     lacking = copies.unreadable or copies.unread
     sound = len(whole) >= ENOUGH_COPIES and not lacking and not refusals
     rest = lines[1:] if whole else lines
+    rest = [*rest[:-1], last] if last else rest
     return Standing(sound, tuple(lines), " ".join([brief, *rest] if brief else rest))
 
 
@@ -136,4 +147,4 @@ def _say_destination(one: CopiesAt, copies: ReelCopies) -> str:
         )
         if count
     ]
-    return f"At {one.destination}: {say_list(parts)}, of {say_count(copies.files, 'file')}."
+    return f"At {say_place(one.destination)}: {say_list(parts)}, of {say_count(copies.files, 'file')}."

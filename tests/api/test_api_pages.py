@@ -13,7 +13,17 @@ from starlette.testclient import TestClient
 
 from api.pages import site
 from shared.db import Sessions, writing
-from shared.models import Camera, Clip, ClipMedia, LogEntry, Production, Reel, ShootingDay, TakeFacts
+from shared.models import (
+    Camera,
+    Clip,
+    ClipMedia,
+    Destination,
+    LogEntry,
+    Production,
+    Reel,
+    ShootingDay,
+    TakeFacts,
+)
 from tests import factories as make
 from tests.api.catalogue import Seeded
 
@@ -75,13 +85,32 @@ def test_days_have_goals_totals_and_what_is_safe(client: TestClient, seeded: See
     first = words(days[0])
     assert "Friday 1 May 2026" in first and "4 clips, 53.6 s" in first and "All logged" in first
     assert "the interview in the wheelhouse" in first
-    assert "Not safe. Every file that could be read is verified at North and South." in first
+    assert "Not safe. All 4 files verified at North and South." in first
     assert "Keep the card, its last offload said: 4 files on one drive." in first
     second = words(days[1])
     assert "4 logged, 2 to do" in second
     assert "At South: 3 verified and 1 different from the card, of 4 files." in second
-    assert "verified at North. Only one complete copy: keep the card." in second
-    assert [len(pick(day, "descendant::ul.row/li")) for day in days] == [4, 5], "those with a still"
+    assert "All 3 files verified at North. Only one complete copy: keep the card." in second
+    assert [len(pick(day, "descendant::ul.row/li")) for day in days] == [4, 3], (
+        "those of four that have a still"
+    )
+
+
+def test_reels_of_which_the_same_is_to_be_said_stand_together(
+    client: TestClient, seeded: Seeded, catalogue: Sessions
+) -> None:
+    with writing(catalogue) as session:
+        like = session.get_one(Reel, seeded.reels[2])
+        place = session.scalars(select(Destination).filter_by(name="North")).one()
+        for number in range(8):
+            reel = make.make_reel(session, like.production, name=f"E{number:03}", day_id=like.day_id)
+            for _ in range(number + 1):
+                make.make_copy(session, make.make_file(session, reel), place)
+    lines = [words(one) for one in pick(page(client, "/days"), "//ul.reels/li")]
+    assert (
+        "D001, E000, E001, E002, E003 and 4 more Not safe. Every file that could be read is verified at "
+        "North. Only one complete copy: keep the card." in lines
+    )
 
 
 def test_a_long_production_is_shown_by_its_latest_days(

@@ -39,7 +39,7 @@ function start() {
   function entryOf(clip) {
     if (!entries.has(clip.id)) {
       const events = {
-        changed: (entry) => { if (entry.clip === clips[at]?.id) showEntry(); },
+        changed: (entry) => { if (entry.clip === clips[at]?.id) showEntry(); else showSaved(); },
         failed: (entry, error) => {
           const where = entry.clip === clips[at]?.id ? "" : ` (${clips.find((one) => one.id === entry.clip)?.name})`;
           say(sayNotSaved(error) + where, { bad: true });
@@ -140,9 +140,14 @@ function start() {
       value.classList.toggle("unsaved", one.unsaved(field.name));
       button.setAttribute("aria-pressed", String(index === lit));
     });
-    const open = one.busy || Object.keys(one.waiting).length > 0;
-    pick("#saved").textContent = open ? "Saving…" : one.stored.version ? "Saved." : "Nothing is logged yet.";
+    showSaved();
     if (!texts().includes(document.activeElement)) showTexts();
+  }
+
+  /** Of every clip that was edited, not only of this one: who reads "Saved." may close the lid. */
+  function showSaved() {
+    const open = [...entries.values()].some((one) => one.busy || Object.keys(one.waiting).length > 0);
+    pick("#saved").textContent = open ? "Saving…" : entry().stored.version ? "Saved." : "Nothing is logged yet.";
   }
 
   const texts = () => picks(".entry input, .entry textarea");

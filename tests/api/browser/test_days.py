@@ -12,6 +12,7 @@ from shared.db import reading, writing
 from shared.models import Camera, ChangeSet, LogEntry, Production, Reel, ShootingDay
 from tests import factories as make
 from tests.api.browser.conftest import Site
+from tests.api.browser.rows import add_clips
 
 
 def test_the_days_say_goal_totals_and_what_is_safe(site: Site) -> None:
@@ -66,9 +67,7 @@ def test_a_day_of_a_thousand_clips_stays_smooth(site: Site) -> None:
         reel = make.make_reel(
             session, production, name="Z001", camera_id=camera.id if camera else None, day_id=day.id
         )
-        for place in range(1000):
-            at = dt.datetime(2026, 5, 1, 6, tzinfo=dt.UTC) + dt.timedelta(seconds=36 * place)
-            make.make_clip(session, reel, f"Z/Z{place:04}.MOV", shot_at=at, frames=500)
+        add_clips(session, reel, 1000, dt.timedelta(seconds=36))
     tab = site.go("/days/1")
     expect(tab.locator(".under")).to_contain_text("Filled")
     tab.locator(".hours canvas").focus()

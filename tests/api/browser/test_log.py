@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import statistics
 import time
@@ -12,10 +13,11 @@ from playwright.sync_api import Page, Route, expect
 from sqlalchemy import select
 
 from shared.db import reading, writing
-from shared.models import Clip, LogEntry, Production
+from shared.models import LogEntry, Production
 from shared.vocabulary import load_vocabulary
 from tests import factories as make
 from tests.api.browser.conftest import Site
+from tests.api.browser.rows import add_clips
 from tests.api.browser.serving import until
 from tests.api.catalogue import entry_of
 
@@ -241,9 +243,7 @@ def test_more_clips_are_read_on_before_they_are_needed(site: Site) -> None:
     with writing(site.sessions) as session:
         production = session.get_one(Production, site.seeded.production)
         reel = make.make_reel(session, production, name="L001")
-        for number in range(130):
-            make.make_clip(session, reel, f"L/L{number:04}.MOV")
-        assert session.scalars(select(Clip.id)).all()
+        add_clips(session, reel, 130, dt.timedelta(minutes=1))
     tab = begin(site, "reel:L001")
     for _ in range(129):
         tab.keyboard.press("Enter")
