@@ -79,7 +79,9 @@ class CardHistory:
 
     def doubts(self, results: Sequence[FileResult], algorithm: str, others: Digests) -> list[Doubt]:
         """The files that are not as the card's list has them. `others`: hashes beside the run's own."""
-        found = []
+        found: list[Doubt] = []
+        if not self._list:
+            return found
         for result in results:
             path = result.task.entry.path
             good = self._list.good(path)
@@ -94,12 +96,10 @@ class CardHistory:
         return found
 
     def _missing(self, listing: Listing) -> Iterator[Problem]:
-        there = {entry.path for entry in listing.files}
-        missing = sorted(
-            path
-            for path in self._list.listed
-            if path not in there and not self._list.ignores(path, folder=False)
-        )
+        left = set(self._list.listed)
+        for entry in listing.files:
+            left.discard(entry.path)
+        missing = sorted(path for path in left if not self._list.ignores(path, folder=False))
         said = "the card's own hash list names it, and it is not on the card"
         for path in missing[:NAMED]:
             yield Problem("manifest", display(os.fsencode(path)), said)

@@ -14,18 +14,21 @@ import queue
 import secrets
 import threading
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from ingest.durable import Disk
 from ingest.hashes import Hasher, make_hasher
-from ingest.plan import Plan, Task
+from ingest.plan import Plan
 from ingest.progress import Counters
 from ingest.read import Reader
+from ingest.results import FileResult, Results
 from ingest.ring import Chunk, Ring, Segment
 from ingest.settle import InFlight, Settled, Settler
 from ingest.write import Writer, make_folders
 from shared.errors import AppError, CardError, SourceChangedError, UnreadableError
+
+__all__ = ["Copied", "CopyOptions", "FileResult", "copy"]
 
 TICK_SECONDS = 0.2
 
@@ -41,29 +44,13 @@ class CopyOptions:
     read_twice: bool = False
 
 
-@dataclass(slots=True)
-class FileResult:
-    """What became of one file: its digest as read from the card (None: not read whole), the reason if it
-    failed, and the outcome at each place."""
-
-    task: Task
-    digest: str | None = None
-    error: AppError | None = None
-    at: dict[int, Settled] = field(default_factory=dict)
-
-    @property
-    def settled_everywhere(self) -> bool:
-        """Whether every place that was to hold the file has answered."""
-        return len(self.at) == len(self.task.write) + len(self.task.prove)
-
-
 @dataclass(frozen=True, slots=True)
 class Copied:
     """The whole run. `stopped`: the error that ended a place before it had all it should."""
 
     plan: Plan
     algorithm: str
-    results: tuple[FileResult, ...]
+    results: Sequence[FileResult]
     stopped: dict[int, AppError]
     bytes_read: int
     bytes_written: int
@@ -76,16 +63,18 @@ def copy(
     options: CopyOptions,
     *,
     counters: Counters,
+    accept: Callable[[FileResult, Settled], Settled] = lambda _result, settled: settled,
     on_settled: Callable[[FileResult, Settled], None] = lambda _result, _settled: None,
     on_tick: Callable[[], None] = lambda: None,
 ) -> Copied:
     """Carry out a plan. `on_settled` is called in this thread each time a place has answered for a file,
-    `on_tick` about five times a second. Raises UsageError for an algorithm there is not."""
+    `on_tick` about five times a second; `accept` is asked first and may change the answer. Raises UsageError
+    for an algorithm there is not."""
     make_hasher(options.algorithm)
     run = _Run(plan, disk, options, counters)
     try:
         run.start()
-        run.collect(on_settled, on_tick)
+        run.collect(accept, on_settled, on_tick)
     finally:
         run.stop()
     return run.outcome()
@@ -101,7 +90,7 @@ class _Run:
         self._counters = counters
         self._halt = threading.Event()
         self._events: queue.SimpleQueue[Settled | _SourceEnd | _ThreadEnd] = queue.SimpleQueue()
-        self._results = {task.entry.path: FileResult(task) for task in plan.tasks}
+        self._results = Results(plan.tasks, len(plan.places), options.algorithm)
         token = secrets.token_hex(4)
         places = range(len(plan.places))
         self._ring: Ring[InFlight] = Ring(options.buffers, options.buffer_bytes, 1 + len(places))
@@ -124,7 +113,12 @@ class _Run:
         for thread in self._threads:
             thread.start()
 
-    def collect(self, on_settled: Callable[[FileResult, Settled], None], on_tick: Callable[[], None]) -> None:
+    def collect(
+        self,
+        accept: Callable[[FileResult, Settled], Settled],
+        on_settled: Callable[[FileResult, Settled], None],
+        on_tick: Callable[[], None],
+    ) -> None:
         """Take results until every thread has ended and every batch is settled."""
         running = len(self._threads)
         ticked = time.monotonic()
@@ -141,12 +135,11 @@ class _Run:
                 if event.error is not None:
                     raise event.error
             elif isinstance(event, _SourceEnd):
-                result = self._results[event.path]
-                result.digest, result.error = event.digest, event.error
+                self._results.source_ended(event.number, event.digest, event.error)
             else:
-                result = self._results[event.item.task.entry.path]
-                result.at[event.place] = event
-                on_settled(result, event)
+                settled = accept(self._results[event.number], event)
+                self._results.settled(settled)
+                on_settled(self._results[event.number], settled)
 
     def stop(self) -> None:
         """End all threads, also after an interruption: nothing is published after this returns."""
@@ -163,7 +156,7 @@ class _Run:
         return Copied(
             self._plan,
             self._options.algorithm,
-            tuple(self._results[task.entry.path] for task in self._plan.tasks),
+            self._results,
             {s.number: s.stopped for s in self._settlers if s.stopped is not None},
             self._counters.read,
             sum(self._counters.written),
@@ -185,11 +178,11 @@ class _Run:
     def _read_all(self) -> None:
         reader = Reader(self._disk, self._plan, self._options, self._ring, self._counters, self._halt)
         try:
-            for task in self._plan.tasks:
+            for number, task in enumerate(self._plan.tasks):
                 if self._halt.is_set():
                     break
                 if task.needs_reading:
-                    reader.read(InFlight(task))
+                    reader.read(InFlight(number, task))
         finally:
             reader.finish()
             self._ring.end()
@@ -234,7 +227,7 @@ class _Run:
         known: AppError | None = error if isinstance(error, AppError) else None
         proven = digest if known is None else None
         # In this order: nobody may hear of a settled copy before the digest it was compared with.
-        self._events.put(_SourceEnd(item.task.entry.path, proven, known))
+        self._events.put(_SourceEnd(item.number, proven, known))
         item.source_ended(proven, known)
 
     def _writer(self, number: int) -> Callable[[], None]:
@@ -273,7 +266,7 @@ def _disagreement(item: InFlight, digest: str) -> CardError | None:
 
 @dataclass(frozen=True, slots=True)
 class _SourceEnd:
-    path: str
+    number: int
     digest: str | None
     error: AppError | None
 

@@ -9,6 +9,7 @@ from typing import Any, Protocol
 
 from ingest.plan import Plan
 from ingest.progress import Counters
+from shared.catalogue.kept_reports import pack_files
 from shared.errors import EXIT_DONE, EXIT_INTEGRITY, EXIT_PARTIAL
 
 
@@ -74,7 +75,7 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class OffloadReport:
-    """The outcome of one offload. `as_json` is what `--json` prints and the catalogue keeps."""
+    """The outcome of one offload. `as_json` is what `--json` prints; the catalogue keeps `as_kept`."""
 
     reel: str
     production: str
@@ -94,12 +95,19 @@ class OffloadReport:
         return EXIT_DONE
 
     def as_json(self) -> dict[str, Any]:
+        return self._with_files({"files": list(self.files)})
+
+    def as_kept(self) -> dict[str, Any]:
+        """The same, small whatever the number of files; `unpacked` gives it back."""
+        return self._with_files(pack_files(self.files))
+
+    def _with_files(self, files: dict[str, Any]) -> dict[str, Any]:
         return {
             "reel": self.reel,
             "production": self.production,
             "state": self.state,
             **self.summary,
-            "files": list(self.files),
+            **files,
             "problems": [
                 {"kind": p.kind, "path": p.path, "message": p.message, "remedy": p.remedy}
                 for p in self.problems

@@ -57,7 +57,7 @@ MUTATIONS = (
     _settle(
         "success told before the folder's sync",
         "proven.append((waiting, settled))",
-        "self._settler.verified(settled)",
+        "self._settler.verified(item, settled)",
         CUT,
     ),
     _settle(
