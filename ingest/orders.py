@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, TextIO
 
 from ingest.plan import Plan
 from ingest.progress import Counters
@@ -75,7 +76,7 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class OffloadReport:
-    """The outcome of one offload. `as_json` is what `--json` prints; the catalogue keeps `as_kept`."""
+    """The outcome of one offload: printed by `write_json`, and kept in the catalogue `as_kept`."""
 
     reel: str
     production: str
@@ -94,20 +95,24 @@ class OffloadReport:
             return EXIT_PARTIAL
         return EXIT_DONE
 
-    def as_json(self) -> dict[str, Any]:
-        return self._with_files({"files": list(self.files)})
-
     def as_kept(self) -> dict[str, Any]:
-        """The same, small whatever the number of files; `unpacked` gives it back."""
-        return self._with_files(pack_files(self.files))
+        """The whole report, small whatever the number of files; `unpacked` lists them again."""
+        return self._head() | pack_files(self.files)
 
-    def _with_files(self, files: dict[str, Any]) -> dict[str, Any]:
+    def write_json(self, out: TextIO) -> None:
+        """One JSON object, with the files last and one on a line: it is never whole in memory."""
+        head = json.dumps(self._head(), ensure_ascii=False, indent=2)
+        out.write(head.removesuffix("\n}") + ',\n  "files": [')
+        for number, file in enumerate(self.files):
+            out.write(("," if number else "") + "\n    " + json.dumps(file, ensure_ascii=False))
+        out.write("\n  ]\n}\n")
+
+    def _head(self) -> dict[str, Any]:
         return {
             "reel": self.reel,
             "production": self.production,
             "state": self.state,
             **self.summary,
-            **files,
             "problems": [
                 {"kind": p.kind, "path": p.path, "message": p.message, "remedy": p.remedy}
                 for p in self.problems

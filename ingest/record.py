@@ -79,32 +79,38 @@ class Recorder:
         _update_files(session, results, ids)
         there = _copies_of(session, ids.values(), self._offload)
         fresh: list[dict[str, Any]] = []
+        changed: list[dict[str, Any]] = []
         for result, settled in waiting:
             file_id = ids[result.task.entry.raw]
             destination_id = self._offload.destinations[settled.place]
             row = _copy_row(settled)
-            key = (file_id, destination_id)
-            if key in there:
-                _change_copy(session, key, row, result, settled)
+            copy_id = there.get((file_id, destination_id))
+            if copy_id is None:
+                if row["state"] is not None:
+                    fresh.append({"file_id": file_id, "destination_id": destination_id, **row})
             elif row["state"] is not None:
-                there.add(key)
-                fresh.append({"file_id": file_id, "destination_id": destination_id, **row})
+                changed.append({"id": copy_id, **row})
+            elif settled.place in result.task.write:
+                # It should have been written and was not. One that was not looked at stands as known.
+                changed.append({"id": copy_id, **row, "state": CopyState.MISSING})
         if fresh:
             session.execute(insert(Copy), fresh)
+        if changed:
+            session.execute(update(Copy), changed)
 
     def _file_ids(self, session: Session, results: Sequence[FileResult]) -> dict[bytes, int]:
         """The rows of these files: every one has a row since before it was read."""
         return file_ids(session, self._offload.reel_id, {result.task.entry.raw for result in results})
 
 
-def _copies_of(session: Session, ids: Iterable[int], offload: OpenOffload) -> set[tuple[int, int]]:
-    """Which of these files have a row at which of the run's destinations."""
+def _copies_of(session: Session, ids: Iterable[int], offload: OpenOffload) -> dict[tuple[int, int], int]:
+    """The rows that these files have at the run's destinations, by file and destination."""
     rows = session.execute(
-        select(Copy.file_id, Copy.destination_id).where(
+        select(Copy.file_id, Copy.destination_id, Copy.id).where(
             Copy.file_id.in_(list(ids)), Copy.destination_id.in_(offload.destinations)
         )
     )
-    return {(file_id, destination_id) for file_id, destination_id in rows}
+    return {(file_id, destination_id): copy_id for file_id, destination_id, copy_id in rows}
 
 
 def _update_files(session: Session, results: Sequence[FileResult], ids: Mapping[bytes, int]) -> None:
@@ -132,17 +138,6 @@ def _copy_row(settled: Settled) -> dict[str, Any]:
         "mtime_ns": settled.mtime_ns,
         "problem": settled.error.message if settled.error is not None else None,
     }
-
-
-def _change_copy(
-    session: Session, key: tuple[int, int], row: dict[str, Any], result: FileResult, settled: Settled
-) -> None:
-    """A copy with a row from before. One that should have been written and was not is missing now."""
-    if row["state"] is None:
-        if settled.place not in result.task.write:
-            return  # it was not looked at: what was known of it stands
-        row = {**row, "state": CopyState.MISSING}
-    session.execute(update(Copy).where(Copy.file_id == key[0], Copy.destination_id == key[1]).values(**row))
 
 
 def close_offload(

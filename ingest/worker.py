@@ -239,10 +239,10 @@ class _OffloadRequest(BaseModel):
 
 
 def offload_handler(settings: Settings, offload: Offload) -> Handler:
-    """The handler of offload requests. Its result is the offload's report, `OffloadReport.as_json`."""
+    """The handler of offload requests. Its result is the offload's report, `OffloadReport.as_kept`."""
 
     def handle(order: dict[str, Any], report: Report) -> dict[str, Any]:
-        return offload(offload_order(settings, order), _Reporting(report)).as_json()
+        return offload(offload_order(settings, order), _Reporting(report)).as_kept()
 
     return handle
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -84,7 +85,7 @@ def offload(
     with Terminal(root) as terminal:
         report = run_offload(order, root.settings, root.sessions, terminal)
     if as_json:
-        print_json(report.as_json())
+        report.write_json(sys.stdout)
     else:
         print_report(root, report)
     if report_to is not None:

@@ -13,6 +13,7 @@ import random
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from sqlalchemy.orm import Session
