@@ -19,12 +19,13 @@ from dataclasses import dataclass
 
 from ingest.durable import Disk
 from ingest.hashes import Hasher, make_hasher
+from ingest.in_flight import InFlight
 from ingest.plan import Plan
 from ingest.progress import Counters
 from ingest.read import Reader
 from ingest.results import FileResult, Results
 from ingest.ring import Chunk, Ring, Segment
-from ingest.settle import InFlight, Settled, Settler
+from ingest.settle import Settled, Settler
 from ingest.write import Writer, make_folders
 from shared.errors import AppError, CardError, SourceChangedError, UnreadableError
 

@@ -36,7 +36,7 @@ from ingest.settle import Settled
 from ingest.verdict import judge_listing
 from ingest.write import is_temporary, remove_leftovers
 from shared.catalogue.reels import TURNED_AWAY, close_dead_offloads, recorded_paths
-from shared.db import Sessions, reading, writing
+from shared.db import Sessions, reading, with_small_cache, writing
 from shared.errors import AppError, ConflictError, UsageError
 from shared.models import OffloadState
 from shared.settings import Settings
@@ -52,6 +52,7 @@ def run_offload(
     """Offload one card. Raises AppError when it can't start; everything later is in the report."""
     watching = watching or Nobody()
     disk = disk or Disk()
+    sessions = with_small_cache(sessions)
     started = dt.datetime.now(dt.UTC)
 
     listing = read_card(order.card, disk)

@@ -10,10 +10,11 @@ from contextlib import suppress
 
 from ingest.durable import Disk, destination_error, on_destination
 from ingest.folders import open_below
+from ingest.in_flight import InFlight
 from ingest.plan import Place
 from ingest.progress import Counters
 from ingest.ring import Chunk, Segment
-from ingest.settle import InFlight, Settler
+from ingest.settle import Settler
 from shared.errors import AppError, DestinationError, RefusedFileError
 from shared.names import display
 

@@ -29,7 +29,7 @@ from ingest.plan import Plan
 from ingest.progress import Counters
 from ingest.verdict import judge_card
 from shared.catalogue.reels import recognise
-from shared.db import reading
+from shared.db import reading, with_small_cache
 
 SHOWN_PROBLEMS = 40
 CAUTION = "Formatting destroys what is on a card. This line is advice; the decision is yours."
@@ -107,9 +107,10 @@ def card(
     root = root_of(context)
     disk = Disk()
     listing = read_card(folder, disk)
-    with reading(root.sessions) as session:
+    sessions = with_small_cache(root.sessions)
+    with reading(sessions) as session:
         reel = recognise(session, root.production(session, production), CardListed(listing))
-    verdict = judge_card(folder, reel, root.sessions, disk)
+    verdict = judge_card(folder, reel, sessions, disk)
     if as_json:
         print_json(
             {
