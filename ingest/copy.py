@@ -32,6 +32,7 @@ from shared.errors import AppError, CardError, SourceChangedError, UnreadableErr
 __all__ = ["Copied", "CopyOptions", "FileResult", "copy"]
 
 TICK_SECONDS = 0.2
+UNTAKEN = 1024  # answers of the places that may wait for the calling thread
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,13 +91,14 @@ class _Run:
         self._options = options
         self._counters = counters
         self._halt = threading.Event()
-        self._events: queue.SimpleQueue[Settled | _SourceEnd | _ThreadEnd] = queue.SimpleQueue()
+        self._events: queue.SimpleQueue[Settled | _ThreadEnd] = queue.SimpleQueue()
+        self._room = threading.Semaphore(UNTAKEN)
         self._results = Results(plan.tasks, len(plan.places), options.algorithm)
         token = secrets.token_hex(4)
         places = range(len(plan.places))
         self._ring: Ring[InFlight] = Ring(options.buffers, options.buffer_bytes, 1 + len(places))
         self._settlers = [
-            Settler(disk, plan.places[n], n, options, token, self._events.put, counters) for n in places
+            Settler(disk, plan.places[n], n, options, token, self._answer, counters) for n in places
         ]
         self._writers = [Writer(disk, settler, counters) for settler in self._settlers]
         self._threads = [
@@ -135,9 +137,8 @@ class _Run:
                 running -= 1
                 if event.error is not None:
                     raise event.error
-            elif isinstance(event, _SourceEnd):
-                self._results.source_ended(event.number, event.digest, event.error)
             else:
+                self._room.release()
                 settled = accept(self._results[event.number], event)
                 self._results.settled(settled)
                 on_settled(self._results[event.number], settled)
@@ -173,6 +174,13 @@ class _Run:
             self._events.put(_ThreadEnd(error))
         else:
             self._events.put(_ThreadEnd(None))
+
+    def _answer(self, settled: Settled) -> None:
+        """Tell the calling thread. Where it can't keep up the drives wait for it, as long as it listens."""
+        while not self._room.acquire(timeout=TICK_SECONDS):
+            if self._halt.is_set():
+                break
+        self._events.put(settled)
 
     # --- reader ------------------------------------------------------------------------------------
 
@@ -228,7 +236,7 @@ class _Run:
         known: AppError | None = error if isinstance(error, AppError) else None
         proven = digest if known is None else None
         # In this order: nobody may hear of a settled copy before the digest it was compared with.
-        self._events.put(_SourceEnd(item.number, proven, known))
+        self._results.source_ended(item.number, proven, known)
         item.source_ended(proven, known)
 
     def _writer(self, number: int) -> Callable[[], None]:
@@ -263,13 +271,6 @@ def _disagreement(item: InFlight, digest: str) -> CardError | None:
             remedy="Keep the card. Offload it as a new reel (--reel) and compare the two by eye.",
         )
     return None
-
-
-@dataclass(frozen=True, slots=True)
-class _SourceEnd:
-    number: int
-    digest: str | None
-    error: AppError | None
 
 
 @dataclass(frozen=True, slots=True)

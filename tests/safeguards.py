@@ -187,6 +187,13 @@ MUTATIONS = (
     ),
     _ingest(
         "copy",
+        "answers pile up",
+        "while not self._room.acquire(timeout=TICK_SECONDS):",
+        "while False:",
+        BREAKS,
+    ),
+    _ingest(
+        "copy",
         "ticks come in pauses only",
         "if time.monotonic() - ticked >= TICK_SECONDS:",
         "if False:",

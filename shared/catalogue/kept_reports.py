@@ -21,10 +21,11 @@ def pack_files(files: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """The part of a report that lists its files, to be kept."""
     if len(files) <= MANY:
         return {FILES: [dict(file) for file in files]}
-    packer = zlib.compressobj()
-    pieces = [packer.compress(json.dumps(file).encode() + b"\n") for file in files]
-    pieces.append(packer.flush())
-    return {PACKED: base64.b64encode(b"".join(pieces)).decode()}
+    packer, packed = zlib.compressobj(), bytearray()
+    for file in files:
+        packed += packer.compress(json.dumps(file).encode() + b"\n")
+    packed += packer.flush()
+    return {PACKED: base64.b64encode(packed).decode()}
 
 
 def unpacked(report: Mapping[str, Any]) -> dict[str, Any]:
