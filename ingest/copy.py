@@ -139,9 +139,13 @@ class _Run:
                     raise event.error
             else:
                 self._room.release()
-                settled = accept(self._results[event.number], event)
-                self._results.settled(settled)
-                on_settled(self._results[event.number], settled)
+                self._results.settled(event)
+                result = self._results[event.number]
+                settled = accept(result, event)
+                if settled is not event:
+                    self._results.settled(settled)
+                    result = self._results[event.number]
+                on_settled(result, settled)
 
     def stop(self) -> None:
         """End all threads, also after an interruption: nothing is published after this returns."""

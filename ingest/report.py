@@ -124,11 +124,14 @@ def _file(result: FileResult, copied: Copied) -> dict[str, Any]:
 
 
 def _destination(copied: Copied, number: int, place: Place) -> dict[str, Any]:
-    states = Counter(state_at(result, number) for result in copied.results)
+    states: Counter[CopyState] = Counter()
+    kept = 0
+    for result in copied.results:
+        states[state_at(result, number)] += 1
+        kept += number in result.task.kept
     stopped = copied.stopped.get(number)
     refused = [r.error for r in copied.plan.refusals if r.place == number and r.path is None]
     error = stopped or (refused[0] if refused else None)
-    kept = sum(number in result.task.kept for result in copied.results)
     return {
         "destination": place.shown,
         "folder": f"{place.shown}/{place.folder}",

@@ -27,8 +27,11 @@ class Table(Sequence[Row]):
     def __getitem__(self, index: slice) -> tuple[Row, ...]: ...
     def __getitem__(self, index: int | slice) -> Row | tuple[Row, ...]:
         """Raises IndexError when there is no such row."""
-        numbers = range(len(self))[index]
-        return self._row(numbers) if isinstance(numbers, int) else tuple(map(self._row, numbers))
+        if isinstance(index, slice):
+            return tuple(map(self._row, range(len(self))[index]))
+        if not 0 <= index < len(self):
+            index = range(len(self))[index]  # from the end, or an IndexError
+        return self._row(index)
 
     def __iter__(self) -> Iterator[Row]:
         return map(self._row, range(len(self)))
