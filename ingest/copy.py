@@ -83,7 +83,8 @@ def copy(
 
 
 class _Run:
-    """The threads of one copy, and the table of results that the calling thread fills."""
+    """The threads of one copy, and the table of results: the hasher notes what the card gave, the calling
+    thread what the places answered."""
 
     def __init__(self, plan: Plan, disk: Disk, options: CopyOptions, counters: Counters) -> None:
         self._plan = plan

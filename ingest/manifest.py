@@ -40,19 +40,10 @@ def write_manifests(copied: Copied, disk: Disk, started: dt.datetime) -> Written
     others: dict[str, dict[str, str]] = defaultdict(dict)
     untold: dict[tuple[str, str], list[str]] = defaultdict(list)  # path and reason → places
     for number, place in enumerate(copied.plan.places):
-        on_card = recorded = 0
-        unwritable: list[FileResult] = []
-        for result in copied.results:
-            if _is_history(result):
-                continue
-            on_card += 1
-            if _proven(result, number):
-                recorded += 1
-                if _why_not(result) is not None:
-                    unwritable.append(result)
-        if not recorded:
+        ahead = _look_ahead(copied, number)
+        if not ahead.proven:
             continue
-        for result in unwritable:
+        for result in ahead.unwritable:
             untold[result.task.entry.shown, _unwritable(result)].append(place.shown)
         ignored: list[str] = []
         try:
@@ -63,7 +54,7 @@ def write_manifests(copied: Copied, disk: Disk, started: dt.datetime) -> Written
                 process="transfer",
                 started_at=started,
                 algorithm=copied.algorithm,
-                complete=recorded == on_card and not unwritable,
+                complete=ahead.proven == ahead.on_card and not ahead.unwritable,
                 ignore=UNLISTED,
                 empty_folders=copied.plan.listing.empty_folders,
                 on_ignored=ignored.append,
@@ -77,6 +68,29 @@ def write_manifests(copied: Copied, disk: Disk, started: dt.datetime) -> Written
             untold[display(os.fsencode(path)), IGNORED].append(place.shown)
     problems += [_untold(path, why, places) for (path, why), places in untold.items()]
     return Written(tuple(problems), others)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ahead:
+    """What a hash list is going to hold, in numbers of files; `unwritable` are proven and can't be in it."""
+
+    on_card: int
+    proven: int
+    unwritable: tuple[FileResult, ...]
+
+
+def _look_ahead(copied: Copied, place: int) -> _Ahead:
+    on_card = proven = 0
+    unwritable = []
+    for result in copied.results:
+        if _is_history(result):
+            continue
+        on_card += 1
+        if _proven(result, place):
+            proven += 1
+            if _why_not(result) is not None:
+                unwritable.append(result)
+    return _Ahead(on_card, proven, tuple(unwritable))
 
 
 class _Rereader:
