@@ -10,10 +10,12 @@ from __future__ import annotations
 import os
 import stat
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from ingest.durable import Disk, card_error
+from ingest.files import EARLIEST_NS, LATEST_NS, Entry, Files
 from shared.errors import UsageError
 from shared.names import display
 
@@ -47,24 +49,6 @@ _APPLE_DOUBLE = bytes.fromhex("00051607")  # RFC 1740, appendix B: what "._name"
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
-    """A plain file of the card. `path` is relative, "/" between parts, undecodable bytes escaped as
-    `os.fsdecode` does; `size` in bytes, `mtime_ns` since 1970."""
-
-    path: str
-    size: int
-    mtime_ns: int
-
-    @property
-    def raw(self) -> bytes:
-        return os.fsencode(self.path)
-
-    @property
-    def shown(self) -> str:
-        return display(self.raw)
-
-
-@dataclass(frozen=True, slots=True)
 class LeftOut:
     """Something on the card that is not copied, and why. `junk`: on the explicit list above."""
 
@@ -84,7 +68,7 @@ class Listing:
 
     root: Path
     drives: frozenset[str]
-    files: tuple[Entry, ...]
+    files: Sequence[Entry]
     folders: tuple[str, ...]
     left_out: tuple[LeftOut, ...]
     notes: tuple[str, ...] = ()
@@ -126,21 +110,14 @@ def read_card(root: Path, disk: Disk) -> Listing:
         walk.folder(top, "", 0)
     finally:
         os.close(top)
-    files = sorted(walk.files, key=lambda entry: _reading_order(entry.path))
     folders, left_out = tuple(sorted(walk.folders)), tuple(walk.left_out)
-    return Listing(root, drives, tuple(files), folders, left_out, walk.notes())
-
-
-def _reading_order(path: str) -> tuple[str, str]:
-    """Folder by folder: one open folder serves all files in it."""
-    folder, _, name = path.rpartition("/")
-    return folder, name
+    return Listing(root, drives, walk.files.in_reading_order(), folders, left_out, walk.notes())
 
 
 class _Walk:
     def __init__(self, disk: Disk) -> None:
         self._disk = disk
-        self.files: list[Entry] = []
+        self.files = Files()
         self.folders: list[str] = []
         self.left_out: list[LeftOut] = []
         self._names: dict[tuple[int, int], list[str]] = defaultdict(list)
@@ -187,9 +164,12 @@ class _Walk:
             self._leave_out(path, _what_it_is(found.st_mode))
         elif name in JUNK_FILES or (name.startswith("._") and self._is_apple_double(folder, name)):
             self._leave_out(path, "left by a computer", junk=True)
+        elif not EARLIEST_NS <= found.st_mtime_ns <= LATEST_NS:
+            self._leave_out(path, "its time stamp is beyond what a catalogue can hold")
         else:
-            self.files.append(Entry(path, found.st_size, found.st_mtime_ns))
-            self._note(self.files[-1], found)
+            entry = Entry(path, found.st_size, found.st_mtime_ns)
+            self.files.append(entry)
+            self._note(entry, found)
 
     def _note(self, entry: Entry, found: os.stat_result) -> None:
         if found.st_nlink > 1:

@@ -49,6 +49,7 @@ class CardHistory:
 
     def __init__(self) -> None:
         self._list = HashList()
+        self._common: frozenset[str] = frozenset()  # the hashes that every listed file has
         self.problems: tuple[Problem, ...] = ()
 
     @classmethod
@@ -64,22 +65,22 @@ class CardHistory:
             history.problems = (Problem("manifest", error.path, message, error.remedy),)
         else:
             history.problems = tuple(history._missing(listing))
+            history._common = history._common_hashes()
+            history._list.listed.clear()  # its paths have served
         return history
 
     def algorithm(self, wanted: str) -> str | None:
         """The hash by which every listed file can be compared: the one wanted if it is there, else the first
         of ours. None: there is no list, or no such hash."""
-        common: set[str] | None = None
-        for path in self._list.listed:
-            if good := self._list.good(path):
-                common = set(good) if common is None else common & good.keys()
-        if common and wanted in common:
+        if wanted in self._common:
             return wanted
-        return next((one for one in ALGORITHMS if one in (common or ())), None)
+        return next((one for one in ALGORITHMS if one in self._common), None)
 
     def doubts(self, results: Sequence[FileResult], algorithm: str, others: Digests) -> list[Doubt]:
         """The files that are not as the card's list has them. `others`: hashes beside the run's own."""
-        found = []
+        found: list[Doubt] = []
+        if not self._list:
+            return found
         for result in results:
             path = result.task.entry.path
             good = self._list.good(path)
@@ -93,13 +94,18 @@ class CardHistory:
                 found.append(Doubt(result, detail))
         return found
 
+    def _common_hashes(self) -> frozenset[str]:
+        common: frozenset[str] | None = None
+        for path in self._list.listed:
+            if good := self._list.good(path):
+                common = frozenset(good) if common is None else common & good.keys()
+        return common or frozenset()
+
     def _missing(self, listing: Listing) -> Iterator[Problem]:
-        there = {entry.path for entry in listing.files}
-        missing = sorted(
-            path
-            for path in self._list.listed
-            if path not in there and not self._list.ignores(path, folder=False)
-        )
+        left = set(self._list.listed)
+        for entry in listing.files:
+            left.discard(entry.path)
+        missing = sorted(path for path in left if not self._list.ignores(path, folder=False))
         said = "the card's own hash list names it, and it is not on the card"
         for path in missing[:NAMED]:
             yield Problem("manifest", display(os.fsencode(path)), said)

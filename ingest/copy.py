@@ -14,20 +14,25 @@ import queue
 import secrets
 import threading
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from ingest.durable import Disk
 from ingest.hashes import Hasher, make_hasher
-from ingest.plan import Plan, Task
+from ingest.in_flight import InFlight
+from ingest.plan import Plan
 from ingest.progress import Counters
 from ingest.read import Reader
+from ingest.results import FileResult, Results
 from ingest.ring import Chunk, Ring, Segment
-from ingest.settle import InFlight, Settled, Settler
+from ingest.settle import Settled, Settler
 from ingest.write import Writer, make_folders
 from shared.errors import AppError, CardError, SourceChangedError, UnreadableError
 
+__all__ = ["Copied", "CopyOptions", "FileResult", "copy"]
+
 TICK_SECONDS = 0.2
+UNTAKEN = 1024  # answers of the places that may wait for the calling thread
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,29 +46,13 @@ class CopyOptions:
     read_twice: bool = False
 
 
-@dataclass(slots=True)
-class FileResult:
-    """What became of one file: its digest as read from the card (None: not read whole), the reason if it
-    failed, and the outcome at each place."""
-
-    task: Task
-    digest: str | None = None
-    error: AppError | None = None
-    at: dict[int, Settled] = field(default_factory=dict)
-
-    @property
-    def settled_everywhere(self) -> bool:
-        """Whether every place that was to hold the file has answered."""
-        return len(self.at) == len(self.task.write) + len(self.task.prove)
-
-
 @dataclass(frozen=True, slots=True)
 class Copied:
     """The whole run. `stopped`: the error that ended a place before it had all it should."""
 
     plan: Plan
     algorithm: str
-    results: tuple[FileResult, ...]
+    results: Sequence[FileResult]
     stopped: dict[int, AppError]
     bytes_read: int
     bytes_written: int
@@ -76,23 +65,26 @@ def copy(
     options: CopyOptions,
     *,
     counters: Counters,
+    accept: Callable[[FileResult, Settled], Settled] = lambda _result, settled: settled,
     on_settled: Callable[[FileResult, Settled], None] = lambda _result, _settled: None,
     on_tick: Callable[[], None] = lambda: None,
 ) -> Copied:
     """Carry out a plan. `on_settled` is called in this thread each time a place has answered for a file,
-    `on_tick` about five times a second. Raises UsageError for an algorithm there is not."""
+    `on_tick` about five times a second; `accept` is asked first and may change the answer. Raises UsageError
+    for an algorithm there is not."""
     make_hasher(options.algorithm)
     run = _Run(plan, disk, options, counters)
     try:
         run.start()
-        run.collect(on_settled, on_tick)
+        run.collect(accept, on_settled, on_tick)
     finally:
         run.stop()
     return run.outcome()
 
 
 class _Run:
-    """The threads of one copy, and the table of results that the calling thread fills."""
+    """The threads of one copy, and the table of results: the hasher notes what the card gave, the calling
+    thread what the places answered."""
 
     def __init__(self, plan: Plan, disk: Disk, options: CopyOptions, counters: Counters) -> None:
         self._plan = plan
@@ -100,13 +92,14 @@ class _Run:
         self._options = options
         self._counters = counters
         self._halt = threading.Event()
-        self._events: queue.SimpleQueue[Settled | _SourceEnd | _ThreadEnd] = queue.SimpleQueue()
-        self._results = {task.entry.path: FileResult(task) for task in plan.tasks}
+        self._events: queue.SimpleQueue[Settled | _ThreadEnd] = queue.SimpleQueue()
+        self._room = threading.Semaphore(UNTAKEN)
+        self._results = Results(plan.tasks, len(plan.places), options.algorithm)
         token = secrets.token_hex(4)
         places = range(len(plan.places))
         self._ring: Ring[InFlight] = Ring(options.buffers, options.buffer_bytes, 1 + len(places))
         self._settlers = [
-            Settler(disk, plan.places[n], n, options, token, self._events.put, counters) for n in places
+            Settler(disk, plan.places[n], n, options, token, self._answer, counters) for n in places
         ]
         self._writers = [Writer(disk, settler, counters) for settler in self._settlers]
         self._threads = [
@@ -124,7 +117,12 @@ class _Run:
         for thread in self._threads:
             thread.start()
 
-    def collect(self, on_settled: Callable[[FileResult, Settled], None], on_tick: Callable[[], None]) -> None:
+    def collect(
+        self,
+        accept: Callable[[FileResult, Settled], Settled],
+        on_settled: Callable[[FileResult, Settled], None],
+        on_tick: Callable[[], None],
+    ) -> None:
         """Take results until every thread has ended and every batch is settled."""
         running = len(self._threads)
         ticked = time.monotonic()
@@ -140,13 +138,15 @@ class _Run:
                 running -= 1
                 if event.error is not None:
                     raise event.error
-            elif isinstance(event, _SourceEnd):
-                result = self._results[event.path]
-                result.digest, result.error = event.digest, event.error
             else:
-                result = self._results[event.item.task.entry.path]
-                result.at[event.place] = event
-                on_settled(result, event)
+                self._room.release()
+                self._results.settled(event)
+                result = self._results[event.number]
+                settled = accept(result, event)
+                if settled is not event:
+                    self._results.settled(settled)
+                    result = self._results[event.number]
+                on_settled(result, settled)
 
     def stop(self) -> None:
         """End all threads, also after an interruption: nothing is published after this returns."""
@@ -163,7 +163,7 @@ class _Run:
         return Copied(
             self._plan,
             self._options.algorithm,
-            tuple(self._results[task.entry.path] for task in self._plan.tasks),
+            self._results,
             {s.number: s.stopped for s in self._settlers if s.stopped is not None},
             self._counters.read,
             sum(self._counters.written),
@@ -180,16 +180,23 @@ class _Run:
         else:
             self._events.put(_ThreadEnd(None))
 
+    def _answer(self, settled: Settled) -> None:
+        """Tell the calling thread. Where it can't keep up the drives wait for it, as long as it listens."""
+        while not self._room.acquire(timeout=TICK_SECONDS):
+            if self._halt.is_set():
+                break
+        self._events.put(settled)
+
     # --- reader ------------------------------------------------------------------------------------
 
     def _read_all(self) -> None:
         reader = Reader(self._disk, self._plan, self._options, self._ring, self._counters, self._halt)
         try:
-            for task in self._plan.tasks:
+            for number, task in enumerate(self._plan.tasks):
                 if self._halt.is_set():
                     break
                 if task.needs_reading:
-                    reader.read(InFlight(task))
+                    reader.read(InFlight(number, task))
         finally:
             reader.finish()
             self._ring.end()
@@ -234,7 +241,7 @@ class _Run:
         known: AppError | None = error if isinstance(error, AppError) else None
         proven = digest if known is None else None
         # In this order: nobody may hear of a settled copy before the digest it was compared with.
-        self._events.put(_SourceEnd(item.task.entry.path, proven, known))
+        self._results.source_ended(item.number, proven, known)
         item.source_ended(proven, known)
 
     def _writer(self, number: int) -> Callable[[], None]:
@@ -269,13 +276,6 @@ def _disagreement(item: InFlight, digest: str) -> CardError | None:
             remedy="Keep the card. Offload it as a new reel (--reel) and compare the two by eye.",
         )
     return None
-
-
-@dataclass(frozen=True, slots=True)
-class _SourceEnd:
-    path: str
-    digest: str | None
-    error: AppError | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import os
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from ingest.card import UNLISTED
 from ingest.card_history import Digests
@@ -16,7 +17,6 @@ from ingest.durable import Disk
 from ingest.folders import open_below
 from ingest.mhl import FileHash, FileRecord, append_generation, utc_from_ns, why_unrecordable
 from ingest.orders import Problem
-from ingest.plan import Place
 from shared.errors import AppError
 from shared.models import CopyState
 from shared.names import display
@@ -40,28 +40,25 @@ def write_manifests(copied: Copied, disk: Disk, started: dt.datetime) -> Written
     others: dict[str, dict[str, str]] = defaultdict(dict)
     untold: dict[tuple[str, str], list[str]] = defaultdict(list)  # path and reason → places
     for number, place in enumerate(copied.plan.places):
-        proven = [result for result in copied.results if _proven(result, number)]
-        recorded = [result for result in proven if not _is_history(result)]
-        if not recorded:
+        ahead = _look_ahead(copied, number)
+        if not ahead.proven:
             continue
-        unwritable = [result for result in recorded if _why_not(result) is not None]
-        for result in unwritable:
+        for result in ahead.unwritable:
             untold[result.task.entry.shown, _unwritable(result)].append(place.shown)
         ignored: list[str] = []
-        all_recorded = sum(not _is_history(result) for result in copied.results)
         try:
             append_generation(
                 disk,
                 place.reel_root,
-                (_record(result, copied.algorithm) for result in recorded if _why_not(result) is None),
+                _records(copied, number),
                 process="transfer",
                 started_at=started,
                 algorithm=copied.algorithm,
-                complete=len(recorded) == all_recorded and not unwritable,
+                complete=ahead.proven == ahead.on_card and not ahead.unwritable,
                 ignore=UNLISTED,
                 empty_folders=copied.plan.listing.empty_folders,
                 on_ignored=ignored.append,
-                more_hashes=_Rereader(disk, place, proven, copied.algorithm, others).hash_of,
+                more_hashes=_Rereader(disk, copied, number, others).hash_of,
             )
         except AppError as error:
             problems.append(Problem("destination", error.path or place.shown, error.message, error.remedy))
@@ -73,19 +70,41 @@ def write_manifests(copied: Copied, disk: Disk, started: dt.datetime) -> Written
     return Written(tuple(problems), others)
 
 
+@dataclass(frozen=True, slots=True)
+class _Ahead:
+    """What a hash list is going to hold, in numbers of files; `unwritable` are proven and can't be in it."""
+
+    on_card: int
+    proven: int
+    unwritable: tuple[FileResult, ...]
+
+
+def _look_ahead(copied: Copied, place: int) -> _Ahead:
+    on_card = proven = 0
+    unwritable = []
+    for result in copied.results:
+        if _is_history(result):
+            continue
+        on_card += 1
+        if _proven(result, place):
+            proven += 1
+            if _why_not(result) is not None:
+                unwritable.append(result)
+    return _Ahead(on_card, proven, tuple(unwritable))
+
+
 class _Rereader:
     """Takes another hash of proven copies. What it found at one place serves for all: they are equal."""
 
-    def __init__(
-        self,
-        disk: Disk,
-        place: Place,
-        proven: Sequence[FileResult],
-        algorithm: str,
-        found: dict[str, dict[str, str]],
-    ) -> None:
-        self._disk, self._place, self._algorithm, self._found = disk, place, algorithm, found
-        self._digests = {result.task.entry.path: result.digest for result in proven}
+    def __init__(self, disk: Disk, copied: Copied, number: int, found: dict[str, dict[str, str]]) -> None:
+        self._disk, self._copied, self._number, self._found = disk, copied, number, found
+        self._place, self._algorithm = copied.plan.places[number], copied.algorithm
+
+    @cached_property
+    def _digests(self) -> dict[str, str | None]:
+        """Gathered when it is first asked for: only a history without the run's hash has a need of it."""
+        proven = (result for result in self._copied.results if _proven(result, self._number))
+        return {result.task.entry.path: result.digest for result in proven}
 
     def hash_of(self, path: str, algorithm: str) -> str | None:
         """None: the copy could not be read again, or is not what was proven any more. Raises OSError."""
@@ -131,6 +150,13 @@ def _untold(path: str, why: str, places: Sequence[str]) -> Problem:
         f"copied and proven at {' and '.join(places)}, but {why}",
         "The catalogue keeps its hash. Other programs will call the file unknown.",
     )
+
+
+def _records(copied: Copied, place: int) -> Iterator[FileRecord]:
+    """What the hash list at one place says of each file."""
+    for result in copied.results:
+        if _proven(result, place) and not _is_history(result) and _why_not(result) is None:
+            yield _record(result, copied.algorithm)
 
 
 def _record(result: FileResult, algorithm: str) -> FileRecord:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
 from dataclasses import dataclass
 
-from ingest.card import Entry, Listing
+from ingest.card import Listing
 from ingest.durable import is_plain_file
+from ingest.files import Entry
 from shared.errors import AppError, ConflictError, RefusedFileError
 from shared.names import display, fold, unportable
 
@@ -28,25 +28,22 @@ class Blind:
         return self.case or self.form
 
 
-def find_misfits(
-    listing: Listing, filesystem: str | None, blind: Blind, present: Mapping[str, os.stat_result]
-) -> dict[str, AppError]:
-    """The files that can't be kept under their own names on one drive, with the reason, by path.
+class Misfits:
+    """The files that can't be kept under their own names on one drive. `filesystem`: its type as the mount
+    table names it."""
 
-    `filesystem`: its type as the mount table names it; `present`: what has a file's name there already.
-    """
-    twins = _find_twins(listing, blind) if blind else {}
-    found = {}
-    for entry in listing.files:
-        error = (
-            _too_large(entry, filesystem)
-            or _bad_name(entry, filesystem)
-            or _taken(entry, present.get(entry.path))
-            or _falls_together(entry, twins.get(entry.path))
+    def __init__(self, listing: Listing, filesystem: str | None, blind: Blind) -> None:
+        self._filesystem = filesystem
+        self._twins = _find_twins(listing, blind) if blind else {}
+
+    def fault_of(self, entry: Entry, there: os.stat_result | None) -> AppError | None:
+        """Why the drive can't keep this file, or None. `there`: what has its name already."""
+        return (
+            _too_large(entry, self._filesystem)
+            or _bad_name(entry, self._filesystem)
+            or _taken(entry, there)
+            or _falls_together(entry, self._twins.get(entry.path))
         )
-        if error is not None:
-            found[entry.path] = error
-    return found
 
 
 def _too_large(entry: Entry, filesystem: str | None) -> AppError | None:

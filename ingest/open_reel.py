@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sqlalchemy import select
@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from ingest.card import Listing
 from ingest.durable import Disk
+from ingest.files import Entry
 from ingest.orders import OffloadOrder, Watching
 from ingest.plan import KnownCopy, KnownFile, Place, open_places
 from ingest.record import OpenOffload
@@ -38,7 +39,7 @@ from shared.catalogue.reels import (
     reel_folder,
     was_finished,
 )
-from shared.db import Sessions, writing
+from shared.db import Sessions, reading, writing
 from shared.errors import NotFoundError, UsageError
 from shared.models import (
     Camera,
@@ -59,8 +60,7 @@ from shared.when import EARLIEST
 @dataclass(frozen=True, slots=True)
 class OpenReel:
     """A reel ready to be filled. `finished_before`: an earlier offload of it went through, so this one proves
-    all again. Empty until `recall`: `known`, what is recorded of its files, and `described`, paths that
-    belong to a clip already."""
+    all again. Empty until `recall`: `described`, paths that belong to a clip already."""
 
     id: int
     name: str
@@ -69,7 +69,6 @@ class OpenReel:
     places: tuple[Place, ...]
     finished_before: bool
     offload: OpenOffload
-    known: Mapping[str, KnownFile] = field(default_factory=dict)
     described: frozenset[bytes] = frozenset()
 
 
@@ -93,7 +92,7 @@ def open_reel(
         production = _production(session, order, watching)
         # Two runs of one card at once pass here one after the other. SQLite has one writer anyway.
         session.scalar(select(Production.id).filter_by(id=production.id).with_for_update())
-        known_reel = recognise(session, production, _listed(listing))
+        known_reel = recognise(session, production, CardListed(listing))
         reel = _reel(session, order, production, known_reel, listing, volume, settings, watching)
         places, notes = open_places(listing, order.to, reel.folder, disk)
         for note in notes:
@@ -108,7 +107,7 @@ def open_reel(
         session.add(offload)
         destinations = [find_destination(session, str(place.root)) for place in places]
         session.flush()
-        expect_files(session, offload, reel.algorithm, _listed(listing))
+        expect_files(session, offload, reel.algorithm, CardListed(listing))
         return OpenReel(
             reel.id,
             reel.name,
@@ -121,33 +120,33 @@ def open_reel(
 
 
 def recall(session: Session, reel: OpenReel) -> OpenReel:
-    """The reel with what is recorded of its files. To be asked once the reel is held: before that, another
+    """The reel with what an earlier run made of it. To be asked once the reel is held: before that, another
     run may still be writing."""
-    recorded = recorded_files(session, reel.id)
     described = session.scalars(
         select(File.path_bytes).join(ClipFile, ClipFile.file_id == File.id).where(File.reel_id == reel.id)
     )
-    roots = [str(place.root) for place in reel.places]
-    ids = dict(zip(roots, reel.offload.destinations, strict=True))
-    return replace(
-        reel,
-        known={os.fsdecode(path): _known(file) for path, file in recorded.items()},
-        described=frozenset(described),
-        offload=replace(
-            reel.offload,
-            file_ids={path: file.id for path, file in recorded.items()},
-            copy_ids={
-                (file.id, ids[one.destination])
-                for file in recorded.values()
-                for one in file.copies
-                if one.destination in ids
-            },
-        ),
-    )
+    return replace(reel, described=frozenset(described))
 
 
-def _listed(listing: Listing) -> dict[bytes, FoundFile]:
-    return {entry.raw: FoundFile(entry.size, entry.mtime_ns) for entry in listing.files}
+def known_files(sessions: Sessions, reel: OpenReel, entries: Sequence[Entry]) -> dict[str, KnownFile]:
+    """What is recorded of these files of a reel that is held, by path."""
+    with reading(sessions) as session:
+        recorded = recorded_files(session, reel.id, [entry.raw for entry in entries])
+    return {os.fsdecode(path): _known(file) for path, file in recorded.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class CardListed:
+    """The files of a listing as the catalogue asks for them."""
+
+    listing: Listing
+
+    def __len__(self) -> int:
+        return len(self.listing.files)
+
+    def items(self) -> Iterator[tuple[bytes, FoundFile]]:
+        for entry in self.listing.files:
+            yield entry.raw, FoundFile(entry.size, entry.mtime_ns)
 
 
 def _known(file: RecordedFile) -> KnownFile:

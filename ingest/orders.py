@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, TextIO
 
 from ingest.plan import Plan
 from ingest.progress import Counters
+from shared.catalogue.kept_reports import pack_files
 from shared.errors import EXIT_DONE, EXIT_INTEGRITY, EXIT_PARTIAL
 
 
@@ -74,7 +76,7 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class OffloadReport:
-    """The outcome of one offload. `as_json` is what `--json` prints and the catalogue keeps."""
+    """The outcome of one offload: printed by `write_json`, and kept in the catalogue `as_kept`."""
 
     reel: str
     production: str
@@ -93,13 +95,24 @@ class OffloadReport:
             return EXIT_PARTIAL
         return EXIT_DONE
 
-    def as_json(self) -> dict[str, Any]:
+    def as_kept(self) -> dict[str, Any]:
+        """The whole report, small whatever the number of files; `unpacked` lists them again."""
+        return self._head() | pack_files(self.files)
+
+    def write_json(self, out: TextIO) -> None:
+        """One JSON object, with the files last and one on a line: it is never whole in memory."""
+        head = json.dumps(self._head(), ensure_ascii=False, indent=2)
+        out.write(head.removesuffix("\n}") + ',\n  "files": [')
+        for number, file in enumerate(self.files):
+            out.write(("," if number else "") + "\n    " + json.dumps(file, ensure_ascii=False))
+        out.write("\n  ]\n}\n")
+
+    def _head(self) -> dict[str, Any]:
         return {
             "reel": self.reel,
             "production": self.production,
             "state": self.state,
             **self.summary,
-            "files": list(self.files),
             "problems": [
                 {"kind": p.kind, "path": p.path, "message": p.message, "remedy": p.remedy}
                 for p in self.problems

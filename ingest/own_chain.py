@@ -42,9 +42,7 @@ def accept_grown_chain(result: FileResult, settled: Settled, card: Path, place: 
             os.close(handle)
     except OSError:
         return settled
-    settled = dataclasses.replace(settled, state=CopyState.VERIFIED, error=None, mtime_ns=found.st_mtime_ns)
-    result.at[settled.place] = settled
-    return settled
+    return dataclasses.replace(settled, state=CopyState.VERIFIED, error=None, mtime_ns=found.st_mtime_ns)
 
 
 def goes_on(disk: Disk, card: Path, folder: str, copy: int) -> bool:

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import replace
+from functools import partial
+from itertools import chain
 from pathlib import Path
 
 from ingest.card import Listing, read_card
@@ -23,7 +24,7 @@ from ingest.durable import Disk, lock_folder, on_destination
 from ingest.folders import open_below
 from ingest.manifest import write_manifests
 from ingest.media.pool import MediaPool
-from ingest.open_reel import OpenReel, open_reel, recall
+from ingest.open_reel import OpenReel, known_files, open_reel, recall
 from ingest.orders import Nobody, OffloadOrder, OffloadReport, Verdict, Watching
 from ingest.own_chain import accept_grown_chain
 from ingest.plan import Place, Plan, make_plan
@@ -32,10 +33,10 @@ from ingest.record import Recorder, close_offload, copy_path
 from ingest.record_clips import log_clips
 from ingest.report import make_report, problems_of
 from ingest.settle import Settled
-from ingest.verdict import judge
-from ingest.write import remove_leftovers
-from shared.catalogue.reels import TURNED_AWAY, RecordedFile, close_dead_offloads, recorded_files
-from shared.db import Sessions, reading, writing
+from ingest.verdict import judge_listing
+from ingest.write import is_temporary, remove_leftovers
+from shared.catalogue.reels import TURNED_AWAY, close_dead_offloads, recorded_paths
+from shared.db import Sessions, reading, with_small_cache, writing
 from shared.errors import AppError, ConflictError, UsageError
 from shared.models import OffloadState
 from shared.settings import Settings
@@ -51,6 +52,7 @@ def run_offload(
     """Offload one card. Raises AppError when it can't start; everything later is in the report."""
     watching = watching or Nobody()
     disk = disk or Disk()
+    sessions = with_small_cache(sessions)
     started = dt.datetime.now(dt.UTC)
 
     listing = read_card(order.card, disk)
@@ -89,14 +91,14 @@ def _run(
     started: dt.datetime,
 ) -> OffloadReport:
     # A recorded copy is nobody's leftover, even when the card no longer holds the file.
-    names = {entry.path for entry in listing.files} | set(reel.known)
+    names = _temporary_names(listing, reel, sessions)
     for place in reel.places:
         for leftover in remove_leftovers(disk, place, names):
             watching.say(f"removed what a broken run left: {place.shown}: {leftover}")
     plan = make_plan(
         listing,
         reel.places,
-        reel.known,
+        partial(known_files, sessions, reel),
         disk,
         margin_percent=settings.margin_percent,
         prove_again=reel.finished_before,
@@ -109,8 +111,10 @@ def _run(
     with MediaPool(settings) as pool:
         describing = Describing(pool, settings.stills_folder / str(reel.id), reel.described)
 
+        def accept(result: FileResult, settled: Settled) -> Settled:
+            return accept_grown_chain(result, settled, listing.root, reel.places[settled.place], disk)
+
         def on_settled(result: FileResult, settled: Settled) -> None:
-            settled = accept_grown_chain(result, settled, listing.root, reel.places[settled.place], disk)
             recorder.settled(result, settled)
             describing.settled(result, settled, reel.places[settled.place])
 
@@ -120,6 +124,7 @@ def _run(
             disk,
             _options(order, reel, settings),
             counters=counters,
+            accept=accept,
             on_settled=on_settled,
             on_tick=watching.tick,
         )
@@ -132,9 +137,7 @@ def _run(
         described = describing.results(watching.tick)
     media_problems = log_clips(sessions, reel.id, described)
 
-    with reading(sessions) as session:
-        recorded = recorded_files(session, reel.id)
-    verdict = _judge_now(order.card, recorded, reel, disk)
+    verdict = _judge_now(order.card, reel, sessions, disk)
     problems = (
         *problems_of(copied),
         *(doubt.as_problem() for doubt in doubts),
@@ -149,15 +152,23 @@ def _run(
         state=OffloadState(report.state),
         bytes_read=copied.bytes_read,
         bytes_written=copied.bytes_written,
-        report=report.as_json(),
+        report=report.as_kept(),
     )
     return report
 
 
-def _judge_now(card: Path, recorded: Mapping[bytes, RecordedFile], reel: OpenReel, disk: Disk) -> Verdict:
+def _temporary_names(listing: Listing, reel: OpenReel, sessions: Sessions) -> set[str]:
+    """The files of the reel, on the card or recorded, that are called as our temporary ones are."""
+    with reading(sessions) as session:
+        recorded = (os.fsdecode(path) for path in recorded_paths(session, reel.id))
+        paths = chain((entry.path for entry in listing.files), recorded)
+        return {path for path in paths if is_temporary(path)}
+
+
+def _judge_now(card: Path, reel: OpenReel, sessions: Sessions, disk: Disk) -> Verdict:
     """The verdict, from the card as it is now; for a card that was pulled it is a no."""
     try:
-        return judge(read_card(card, disk), recorded, reel.folder, disk)
+        return judge_listing(read_card(card, disk), reel.id, reel.folder, sessions, disk)
     except UsageError as error:
         return Verdict(False, (f"the card can't be read now: {error.message}",))
 

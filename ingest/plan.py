@@ -9,19 +9,25 @@ from __future__ import annotations
 import os
 import unicodedata
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from ingest.card import Entry, Listing
+from ingest.card import Listing
 from ingest.durable import Disk, destination_error
+from ingest.files import Entry
 from ingest.folders import open_below
-from ingest.misfits import Blind, find_misfits
+from ingest.misfits import Blind, Misfits
+from ingest.tasks import Task, Tasks
+from shared.catalogue.chunks import in_chunks
 from shared.errors import AppError, DestinationFullError, UsageError
 from shared.names import display
 
+__all__ = ["KnownCopy", "KnownFile", "Place", "Plan", "Refusal", "Task", "make_plan", "open_places"]
+
 BLOCK = 4096
+AT_A_TIME = 1000  # files that are looked up together, in the catalogue and on the drives
 # Folders in which a system mounts drives: a missing folder right below means the drive is not there.
 MOUNT_PARENTS = ("/mnt", "/media", "/run/media", "/Volumes")
 
@@ -70,23 +76,6 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class Task:
-    """One file of the card. `write`: places that need its bytes; `prove`: places that hold a file of this
-    name, to be re-read and compared; `kept`: places whose copy is proven and unchanged since.
-    `expected`: the digest recorded earlier, which the card must still give."""
-
-    entry: Entry
-    write: tuple[int, ...]
-    prove: tuple[int, ...]
-    kept: tuple[int, ...]
-    expected: str | None = None
-
-    @property
-    def needs_reading(self) -> bool:
-        return bool(self.write or self.prove)
-
-
-@dataclass(frozen=True, slots=True)
 class Refusal:
     """Something the plan will not do at one place: a whole destination (`path` is None) or one file."""
 
@@ -99,7 +88,7 @@ class Refusal:
 class Plan:
     listing: Listing
     places: tuple[Place, ...]
-    tasks: tuple[Task, ...]
+    tasks: Tasks
     refusals: tuple[Refusal, ...]
     warnings: tuple[str, ...]
 
@@ -110,6 +99,9 @@ class Plan:
     def bytes_for(self, place: int) -> int:
         """Bytes that will be written to or proven at this place."""
         return sum(t.entry.size for t in self.tasks if place in t.write or place in t.prove)
+
+    def bytes_to_write(self, place: int) -> int:
+        return sum(task.entry.size for task in self.tasks if place in task.write)
 
     def refuses(self, place: int) -> bool:
         """Whether nothing at all is to be written at this place."""
@@ -240,7 +232,7 @@ def filesystem_of(path: Path) -> str | None:
 def make_plan(
     listing: Listing,
     places: Sequence[Place],
-    known: Mapping[str, KnownFile],
+    known: Callable[[Sequence[Entry]], Mapping[str, KnownFile]],
     disk: Disk,
     *,
     margin_percent: int,
@@ -248,28 +240,28 @@ def make_plan(
 ) -> Plan:
     """Plan the copying of every file to every place.
 
-    `known` maps a card path to what an earlier offload of this reel recorded. `prove_again`: read
-    the card and every copy once more even where the catalogue holds a proof (a card that came back with
-    more on it); otherwise a proven, unchanged copy is kept and not read.
+    `known` is asked, for some files at a time, what an earlier offload of this reel recorded of them, by
+    path. `prove_again`: read the card and every copy once more even where the catalogue holds a proof (a
+    card that came back with more on it); otherwise a proven, unchanged copy is kept and not read.
     """
-    tasks = []
-    present = [_present_files(place, listing, disk) for place in places]
+    tasks = Tasks(listing.files)
     refusals: list[Refusal] = []
-    for number, place in enumerate(places):
-        misfits = find_misfits(listing, place.filesystem, place.blind, present[number])
-        refusals += [Refusal(number, path, error) for path, error in misfits.items()]
-    refused = {(refusal.place, refusal.path) for refusal in refusals}
-    for entry in listing.files:
-        open_to = [n for n in range(len(places)) if (n, entry.path) not in refused]
-        tasks.append(_plan_file(entry, places, open_to, present, known.get(entry.path), prove_again))
-    plan = Plan(
-        listing,
-        tuple(places),
-        tuple(tasks),
-        tuple(refusals),
-        (*listing.notes, *_device_warnings(listing, places)),
-    )
-    return _refuse_full(plan, disk, margin_percent)
+    misfits = [Misfits(listing, place.filesystem, place.blind) for place in places]
+    for entries in in_chunks(listing.files, AT_A_TIME):
+        remembered = known(entries)
+        present = [_present_files(place, entries, disk) for place in places]
+        for entry in entries:
+            open_to = []
+            for number in range(len(places)):
+                error = misfits[number].fault_of(entry, present[number].get(entry.path))
+                if error is None:
+                    open_to.append(number)
+                else:
+                    refusals.append(Refusal(number, entry.path, error))
+            tasks.append(_plan_file(entry, places, open_to, present, remembered.get(entry.path), prove_again))
+    refusals.sort(key=lambda refusal: refusal.place)
+    warnings = (*listing.notes, *_device_warnings(listing, places))
+    return _refuse_full(Plan(listing, tuple(places), tasks, tuple(refusals), warnings), disk, margin_percent)
 
 
 def _plan_file(
@@ -296,13 +288,13 @@ def _plan_file(
     return Task(entry, tuple(write), tuple(prove), tuple(kept), known.digest if known else None)
 
 
-def _present_files(place: Place, listing: Listing, disk: Disk) -> dict[str, os.stat_result]:
+def _present_files(place: Place, entries: Sequence[Entry], disk: Disk) -> dict[str, os.stat_result]:
     """What stands under each file's final name already."""
     present: dict[str, os.stat_result] = {}
     folder_path: str | None = None
     handle: int | None = None
     try:
-        for entry in listing.files:
+        for entry in entries:
             path, _, name = entry.path.rpartition("/")
             if path != folder_path:
                 if handle is not None:
@@ -346,21 +338,25 @@ def _device_warning(names: Sequence[str]) -> str:
 
 def _refuse_full(plan: Plan, disk: Disk, margin_percent: int) -> Plan:
     """Refuse a destination that can't hold what it should; the others keep their tasks."""
-    refusals = list(plan.refusals)
+    refusals, tasks = list(plan.refusals), plan.tasks
     promised: dict[int, int] = defaultdict(int)  # places on one file system draw from the same space
     for number, place in enumerate(plan.places):
-        sizes = [task.entry.size for task in plan.tasks if number in task.write]
-        blocks = sum((size + BLOCK - 1) // BLOCK * BLOCK for size in sizes)
+        written = [0, 0]  # files, and bytes in whole blocks
+        for task in tasks:
+            if number in task.write:
+                written[0] += 1
+                written[1] += (task.entry.size + BLOCK - 1) // BLOCK * BLOCK
+        files, blocks = written
         needed = promised[place.device] + blocks + blocks * margin_percent // 100
-        if not sizes:
+        if not files:
             continue
         error = _too_little_space(place, needed, disk)
         if error is None:
             promised[place.device] = needed
         else:
             refusals.append(Refusal(number, None, error))
-            plan = replace(plan, tasks=tuple(_without(task, number) for task in plan.tasks))
-    return replace(plan, refusals=tuple(refusals))
+            tasks = tasks.without(number)
+    return replace(plan, refusals=tuple(refusals), tasks=tasks)
 
 
 def _too_little_space(place: Place, needed: int, disk: Disk) -> AppError | None:
@@ -375,8 +371,3 @@ def _too_little_space(place: Place, needed: int, disk: Disk) -> AppError | None:
         path=place.shown,
         remedy="Free space or choose another drive; nothing was written there.",
     )
-
-
-def _without(task: Task, place: int) -> Task:
-    """The task without writing to a place; what stands there already is still proven."""
-    return replace(task, write=tuple(n for n in task.write if n != place))

@@ -9,10 +9,10 @@ from typing import Protocol
 from ingest.durable import Disk, card_error, is_plain_file
 from ingest.folders import open_below
 from ingest.hashes import make_hasher
+from ingest.in_flight import InFlight
 from ingest.plan import Plan
 from ingest.progress import Counters
 from ingest.ring import Chunk, Ring, Segment
-from ingest.settle import InFlight
 from shared.errors import CardError, SourceChangedError, UnreadableError
 
 # Files in one buffer: empty ones fill none, and the drives would wait for all of them.

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import insert, update
+from sqlalchemy import insert, select, update
 from sqlalchemy.orm import Session
 
-from ingest.card import Entry
 from ingest.copy import FileResult
+from ingest.files import Entry
 from ingest.plan import Place
 from ingest.settle import Settled
+from shared.catalogue.chunks import in_chunks
+from shared.catalogue.reels import file_ids
 from shared.db import Sessions, writing
 from shared.models import Copy, CopyState, File, Offload, OffloadState
 from shared.models.base import now
@@ -26,15 +28,12 @@ FLUSH_SECONDS = 1.0
 
 @dataclass(frozen=True, slots=True)
 class OpenOffload:
-    """The rows an offload writes below. `destinations`: row id by place number; `file_ids`: of every file
-    on the card; `copy_ids`: rows that an earlier offload of the reel left."""
+    """The rows an offload writes below. `destinations`: row id by place number."""
 
     id: int
     reel_id: int
     algorithm: str
     destinations: tuple[int, ...]
-    file_ids: dict[bytes, int] = field(default_factory=dict)
-    copy_ids: set[tuple[int, int]] = field(default_factory=set)
 
 
 class Recorder:
@@ -59,43 +58,67 @@ class Recorder:
             self._waiting = []
         self._last = time.monotonic()
 
-    def left_over(self, results: Sequence[FileResult]) -> None:
+    def left_over(self, results: Iterable[FileResult]) -> None:
         """Account for the files that no place answered for: unreadable ones among them."""
         self.flush()
-        with writing(self._sessions) as session:
-            _update_files(session, self._offload, [r for r in results if r.task.needs_reading and not r.at])
-
-    def doubt(self, results: Sequence[FileResult], problem: str) -> None:
-        """Keep on record what is wrong with files that were read whole; their digests stand."""
-        ids = [self._offload.file_ids[result.task.entry.raw] for result in results]
-        rows = [{"id": file_id, "problem": problem} for file_id in ids]
-        if rows:
+        unanswered = (result for result in results if result.task.needs_reading and not result.at)
+        for some in in_chunks(unanswered, FLUSH_FILES):
             with writing(self._sessions) as session:
-                session.execute(update(File), rows)
+                _update_files(session, some, self._file_ids(session, some))
+
+    def doubt(self, results: Iterable[FileResult], problem: str) -> None:
+        """Keep on record what is wrong with files that were read whole; their digests stand."""
+        for some in in_chunks(results, FLUSH_FILES):
+            with writing(self._sessions) as session:
+                ids = self._file_ids(session, some).values()
+                session.execute(update(File), [{"id": file_id, "problem": problem} for file_id in ids])
 
     def _write(self, session: Session, waiting: Sequence[tuple[FileResult, Settled]]) -> None:
-        _update_files(session, self._offload, [result for result, _ in waiting])
+        results = [result for result, _ in waiting]
+        ids = self._file_ids(session, results)
+        _update_files(session, results, ids)
+        there = _copies_of(session, ids.values(), self._offload)
         fresh: list[dict[str, Any]] = []
+        changed: list[dict[str, Any]] = []
         for result, settled in waiting:
-            file_id = self._offload.file_ids[result.task.entry.raw]
+            file_id = ids[result.task.entry.raw]
             destination_id = self._offload.destinations[settled.place]
-            row = _copy_row(result, settled)
-            key = (file_id, destination_id)
-            if key in self._offload.copy_ids:
-                _change_copy(session, key, row, settled)
+            row = _copy_row(settled)
+            copy_id = there.get((file_id, destination_id))
+            if copy_id is None:
+                if row["state"] is not None:
+                    fresh.append({"file_id": file_id, "destination_id": destination_id, **row})
             elif row["state"] is not None:
-                self._offload.copy_ids.add(key)
-                fresh.append({"file_id": file_id, "destination_id": destination_id, **row})
+                changed.append({"id": copy_id, **row})
+            elif settled.place in result.task.write:
+                # It should have been written and was not. One that was not looked at stands as known.
+                changed.append({"id": copy_id, **row, "state": CopyState.MISSING})
         if fresh:
             session.execute(insert(Copy), fresh)
+        if changed:
+            session.execute(update(Copy), changed)
+
+    def _file_ids(self, session: Session, results: Sequence[FileResult]) -> dict[bytes, int]:
+        """The rows of these files: every one has a row since before it was read."""
+        return file_ids(session, self._offload.reel_id, {result.task.entry.raw for result in results})
 
 
-def _update_files(session: Session, offload: OpenOffload, results: Sequence[FileResult]) -> None:
-    """Fill in what has become known of files: every one has a row since before it was read."""
+def _copies_of(session: Session, ids: Iterable[int], offload: OpenOffload) -> dict[tuple[int, int], int]:
+    """The rows that these files have at the run's destinations, by file and destination."""
+    rows = session.execute(
+        select(Copy.file_id, Copy.destination_id, Copy.id).where(
+            Copy.file_id.in_(list(ids)), Copy.destination_id.in_(offload.destinations)
+        )
+    )
+    return {(file_id, destination_id): copy_id for file_id, destination_id, copy_id in rows}
+
+
+def _update_files(session: Session, results: Sequence[FileResult], ids: Mapping[bytes, int]) -> None:
+    """Fill in what has become known of files."""
     read, faulty = [], []
     for result in results:
         entry = result.task.entry
-        row: dict[str, Any] = {"id": offload.file_ids[entry.raw]}
+        row: dict[str, Any] = {"id": ids[entry.raw]}
         if result.error is not None:
             faulty.append({**row, "problem": result.error.message})
         elif result.digest is not None:
@@ -108,22 +131,13 @@ def _update_files(session: Session, offload: OpenOffload, results: Sequence[File
             session.execute(update(File), rows)
 
 
-def _copy_row(result: FileResult, settled: Settled) -> dict[str, Any]:
+def _copy_row(settled: Settled) -> dict[str, Any]:
     return {
         "state": settled.state,
         "verified_at": now() if settled.state is CopyState.VERIFIED else None,
         "mtime_ns": settled.mtime_ns,
         "problem": settled.error.message if settled.error is not None else None,
     }
-
-
-def _change_copy(session: Session, key: tuple[int, int], row: dict[str, Any], settled: Settled) -> None:
-    """A copy with a row from before. One that should have been written and was not is missing now."""
-    if row["state"] is None:
-        if settled.place not in settled.item.task.write:
-            return  # it was not looked at: what was known of it stands
-        row = {**row, "state": CopyState.MISSING}
-    session.execute(update(Copy).where(Copy.file_id == key[0], Copy.destination_id == key[1]).values(**row))
 
 
 def close_offload(

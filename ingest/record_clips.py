@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from ingest.capture import SUGGESTED_CODE, Found, find_captures
 from ingest.clips import GroupedClip, MediaFile, group_clips
 from ingest.media.facts import FAULT, Described, Facts, Noticed
+from ingest.media.kinds import kind_of
 from ingest.missing import PART_MISSING
 from ingest.orders import Problem
 from ingest.recheck import recheck
@@ -44,7 +45,11 @@ def log_clips(sessions: Sessions, reel_id: int, described: Mapping[bytes, Descri
     """Write the reel's clips. A clip known from an earlier offload keeps its id and its log."""
     with writing(sessions) as session:
         reel = session.get_one(Reel, reel_id)
-        files = {file.path_bytes: file for file in session.scalars(select(File).filter_by(reel_id=reel_id))}
+        rows = session.scalars(select(File).filter_by(reel_id=reel_id).execution_options(yield_per=1000))
+        # There may be very many files that are part of no clip.
+        files = {
+            f.path_bytes: f for f in rows if kind_of(f.path_bytes) is not None or f.path_bytes in described
+        }
         _write_facts(session, files, described)
         media = _media_files(session, files, described, reel_id)
         grouped = group_clips(media)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from typing import Any
 
 from ingest.card import LeftOut
@@ -10,6 +11,7 @@ from ingest.copy import Copied, FileResult
 from ingest.open_reel import OpenReel
 from ingest.orders import OffloadReport, Problem, Verdict
 from ingest.plan import Place
+from ingest.table import Table
 from shared.errors import AppError, CardError, VerifyError
 from shared.models import CopyState, OffloadState
 
@@ -62,7 +64,6 @@ def make_report(
     """The report of a run. Its state speaks of the copying; the verdict is a line of its own."""
     ended = dt.datetime.now(dt.UTC)
     places = copied.plan.places
-    files = [_file(result, copied, places) for result in copied.results]
     seconds = max((ended - started).total_seconds(), 0.001)
     summary: dict[str, Any] = {
         "algorithm": copied.algorithm,
@@ -77,7 +78,7 @@ def make_report(
         "left_out": [_left_out(thing) for thing in copied.plan.listing.left_out],
     }
     return OffloadReport(
-        reel.name, reel.production, _state(copied, problems).value, files, problems, verdict, summary
+        reel.name, reel.production, _state(copied, problems).value, _Files(copied), problems, verdict, summary
     )
 
 
@@ -92,7 +93,20 @@ def _state(copied: Copied, problems: tuple[Problem, ...]) -> OffloadState:
     return OffloadState.PARTIAL if anything else OffloadState.FAILED
 
 
-def _file(result: FileResult, copied: Copied, places: tuple[Place, ...]) -> dict[str, Any]:
+class _Files(Table[dict[str, Any]]):
+    """Every file with its outcome."""
+
+    def __init__(self, copied: Copied) -> None:
+        self._copied = copied
+
+    def __len__(self) -> int:
+        return len(self._copied.results)
+
+    def _row(self, number: int) -> dict[str, Any]:
+        return _file(self._copied.results[number], self._copied)
+
+
+def _file(result: FileResult, copied: Copied) -> dict[str, Any]:
     entry = result.task.entry
     digest = result.digest or (result.task.expected if result.error is None else None)
     described: dict[str, Any] = {
@@ -101,7 +115,7 @@ def _file(result: FileResult, copied: Copied, places: tuple[Place, ...]) -> dict
         "hash": {"algorithm": copied.algorithm, "value": digest},
         "copies": [
             {"destination": place.shown, "state": state_at(result, number).value}
-            for number, place in enumerate(places)
+            for number, place in enumerate(copied.plan.places)
         ],
     }
     if result.error is not None:
@@ -110,19 +124,22 @@ def _file(result: FileResult, copied: Copied, places: tuple[Place, ...]) -> dict
 
 
 def _destination(copied: Copied, number: int, place: Place) -> dict[str, Any]:
-    states = [state_at(result, number) for result in copied.results]
+    states: Counter[CopyState] = Counter()
+    kept = 0
+    for result in copied.results:
+        states[state_at(result, number)] += 1
+        kept += number in result.task.kept
     stopped = copied.stopped.get(number)
     refused = [r.error for r in copied.plan.refusals if r.place == number and r.path is None]
     error = stopped or (refused[0] if refused else None)
-    kept = sum(number in result.task.kept for result in copied.results)
     return {
         "destination": place.shown,
         "folder": f"{place.shown}/{place.folder}",
-        "files": len(states),
-        "verified": sum(state is CopyState.VERIFIED for state in states),
+        "files": states.total(),
+        "verified": states[CopyState.VERIFIED],
         "kept": kept,
-        "differs": sum(state is CopyState.DIFFERS for state in states),
-        "missing": sum(state is CopyState.MISSING for state in states),
+        "differs": states[CopyState.DIFFERS],
+        "missing": states[CopyState.MISSING],
         "read_back": "medium" if copied.from_medium.get(number) else "memory possible",
         "stopped": error.message if error is not None else None,
     }

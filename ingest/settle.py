@@ -20,13 +20,14 @@ import queue
 import threading
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Protocol
 
 from ingest.durable import Disk, is_plain_file, on_destination
 from ingest.folders import open_below
 from ingest.hashes import make_hasher
-from ingest.plan import Place, Task
+from ingest.in_flight import InFlight
+from ingest.plan import Place
 from ingest.progress import Counters
 from shared.errors import (
     AppError,
@@ -54,34 +55,12 @@ class SettleOptions(Protocol):
     def settle_workers(self) -> int: ...
 
 
-@dataclass(slots=True, eq=False)
-class InFlight:
-    """A file on its way. The hasher sets its digest, or the error that makes it worthless, once."""
-
-    task: Task
-    second_digest: str | None = None
-    digest: str | None = None
-    error: AppError | None = None
-    _ended: threading.Event = field(default_factory=threading.Event)
-
-    def source_ended(self, digest: str | None, error: AppError | None) -> None:
-        self.digest, self.error = digest, error
-        self._ended.set()
-
-    def wait(self) -> str:
-        """The digest of what was read from the card. Raises what went wrong with the reading."""
-        self._ended.wait()
-        if self.error is not None:
-            raise self.error
-        assert self.digest is not None, "a source that ended without error has a digest"
-        return self.digest
-
-
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """The outcome for one file at one place. `state` None: there is no copy under the final name."""
+    """The outcome for one file, by its number in the plan, at one place. `state` None: there is no copy
+    under the final name."""
 
-    item: InFlight
+    number: int
     place: int
     state: CopyState | None
     error: AppError | None = None
@@ -156,7 +135,7 @@ class Settler:
 
     def answer(self, item: InFlight, error: AppError, state: CopyState | None = None) -> None:
         """Account for a file that has no verified copy here."""
-        self._report(Settled(item, self.number, state, error))
+        self._report(Settled(item.number, self.number, state, error))
 
     def stop_place(self, error: AppError) -> None:
         """End this destination; the first reason is the one that counts."""
@@ -226,9 +205,9 @@ class Settler:
                     os.close(handle)
                 self._above.add(above)
 
-    def verified(self, settled: Settled) -> None:
+    def verified(self, item: InFlight, settled: Settled) -> None:
         with self._lock:
-            self._counters.verified[self.number] += settled.item.task.entry.size
+            self._counters.verified[self.number] += item.task.entry.size
         self._report(settled)
 
     def doubt_medium(self) -> None:
@@ -274,8 +253,8 @@ class _Batch:
                 self._discard(waiting)
                 self._settler.answer(waiting.item, error)
         else:
-            for _, settled in proven:
-                self._settler.verified(settled)
+            for waiting, settled in proven:
+                self._settler.verified(waiting.item, settled)
         finally:
             for folder in self._folders.values():
                 os.close(folder)
@@ -319,7 +298,7 @@ class _Batch:
             self._discard(waiting)
             self._settler.answer(item, error)
             return None
-        return Settled(item, self._settler.number, CopyState.VERIFIED, None, mtime_ns)
+        return Settled(item.number, self._settler.number, CopyState.VERIFIED, None, mtime_ns)
 
     def _prove(self, waiting: _Waiting, expected: str, synced: bool) -> int:
         """Sync, drop, re-read and compare one file; returns the time stamp of what was proven."""

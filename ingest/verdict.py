@@ -10,16 +10,19 @@ A copy whose bytes rotted since without touching its time is not seen by this; `
 from __future__ import annotations
 
 import os
-from collections import defaultdict
-from collections.abc import Mapping
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 
-from ingest.card import Entry, Listing, read_card
+from ingest.card import Listing, read_card
 from ingest.durable import Disk, is_plain_file
+from ingest.files import Entry
 from ingest.folders import open_below
 from ingest.orders import Verdict
 from ingest.own_chain import goes_on, is_chain
-from shared.catalogue.reels import RecordedFile, recorded_files
+from shared.catalogue.chunks import in_chunks
+from shared.catalogue.reels import AT_A_TIME, RecordedFile, recorded_files
 from shared.db import Sessions, reading
 from shared.models import CopyState, Reel
 
@@ -32,36 +35,60 @@ def judge_card(root: Path, reel: Reel | None, sessions: Sessions, disk: Disk) ->
     listing = read_card(root, disk)
     if reel is None:
         return Verdict(False, ("this card was never offloaded into this catalogue",))
+    return judge_listing(listing, reel.id, reel.folder, sessions, disk)
+
+
+def judge_listing(listing: Listing, reel_id: int, folder: str, sessions: Sessions, disk: Disk) -> Verdict:
+    """The answer for a listing made now, by what the catalogue has recorded of a reel in this folder."""
     with reading(sessions) as session:
-        recorded = recorded_files(session, reel.id)
-    return judge(listing, recorded, reel.folder, disk)
+        return judge(listing, partial(recorded_files, session, reel_id), folder, disk)
 
 
-def judge(listing: Listing, recorded: Mapping[bytes, RecordedFile], folder: str, disk: Disk) -> Verdict:
-    """The rule itself, on a listing made now and what the catalogue recorded."""
+def judge(
+    listing: Listing,
+    recorded: Callable[[Sequence[bytes]], Mapping[bytes, RecordedFile]],
+    folder: str,
+    disk: Disk,
+) -> Verdict:
+    """The rule itself. `recorded` is asked what the catalogue has of some of the listed paths at a time."""
     if not listing.files:
         return Verdict(False, ("there is no file on this card: nothing here proves what it held",))
     look = _Look(listing, folder, disk)
-    faults: dict[str, list[str]] = defaultdict(list)
+    faults = _Faults()
     try:
-        for entry in listing.files:
-            fault = look.fault_of(entry, recorded.get(entry.raw))
-            if fault is not None:
-                faults[fault].append(entry.shown)
+        for entries in in_chunks(listing.files, AT_A_TIME):
+            known = recorded([entry.raw for entry in entries])
+            for entry in entries:
+                fault = look.fault_of(entry, known.get(entry.raw))
+                if fault is not None:
+                    faults.add(fault, entry.shown)
     finally:
         look.close()
     for thing in listing.left_out:
         if not thing.junk:
-            faults[f"not copied: {thing.reason}"].append(thing.shown)
-    reasons = [_reason(fault, names) for fault, names in faults.items()]
-    return Verdict(not reasons, tuple(reasons))
+            faults.add(f"not copied: {thing.reason}", thing.shown)
+    return Verdict(not faults.reasons(), faults.reasons())
 
 
-def _reason(fault: str, names: list[str]) -> str:
-    shown = ", ".join(names[:NAMED])
-    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
-    count = "1 file" if len(names) == 1 else f"{len(names)} files"
-    return f"{count} {fault}: {shown}{more}"
+class _Faults:
+    """How many files have each fault, and the names of the first."""
+
+    def __init__(self) -> None:
+        self._counts: Counter[str] = Counter()
+        self._names: dict[str, list[str]] = defaultdict(list)
+
+    def add(self, fault: str, name: str) -> None:
+        self._counts[fault] += 1
+        if self._counts[fault] <= NAMED:
+            self._names[fault].append(name)
+
+    def reasons(self) -> tuple[str, ...]:
+        return tuple(self._reason(fault, count) for fault, count in self._counts.items())
+
+    def _reason(self, fault: str, count: int) -> str:
+        more = f" and {count - NAMED} more" if count > NAMED else ""
+        files = "1 file" if count == 1 else f"{count} files"
+        return f"{files} {fault}: {', '.join(self._names[fault])}{more}"
 
 
 class _Look:

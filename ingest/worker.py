@@ -16,6 +16,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -238,10 +239,10 @@ class _OffloadRequest(BaseModel):
 
 
 def offload_handler(settings: Settings, offload: Offload) -> Handler:
-    """The handler of offload requests. Its result is the offload's report, `OffloadReport.as_json`."""
+    """The handler of offload requests. Its result is the offload's report, `OffloadReport.as_kept`."""
 
     def handle(order: dict[str, Any], report: Report) -> dict[str, Any]:
-        return offload(offload_order(settings, order), _Reporting(report)).as_json()
+        return offload(offload_order(settings, order), _Reporting(report)).as_kept()
 
     return handle
 
@@ -275,7 +276,7 @@ class _Reporting:
     def __init__(self, report: Report) -> None:
         self._report = report
         self._step = ""
-        self._plan: Plan | None = None
+        self._totals: _Totals | None = None
         self._counters = Counters()
 
     def say(self, text: str) -> None:
@@ -283,27 +284,41 @@ class _Reporting:
         self.tick()
 
     def planned(self, plan: Plan, counters: Counters) -> None:
-        self._plan, self._counters = plan, counters
+        self._totals, self._counters = _Totals.of(plan), counters
         self.tick()
 
     def tick(self) -> None:
         progress: dict[str, Any] = {"step": self._step}
-        if self._plan is not None:
-            progress |= _bytes_so_far(self._plan, self._counters)
+        if self._totals is not None:
+            progress |= _bytes_so_far(self._totals, self._counters)
         self._report(progress)
 
 
-def _bytes_so_far(plan: Plan, counters: Counters) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class _Totals:
+    """The bytes that a plan has before it: to read, and by name of destination. To add them up takes a while
+    where there are many files."""
+
+    to_read: int
+    places: tuple[tuple[str, int], ...]
+
+    @classmethod
+    def of(cls, plan: Plan) -> _Totals:
+        places = enumerate(plan.places)
+        return cls(plan.bytes_to_read, tuple((place.shown, plan.bytes_for(n)) for n, place in places))
+
+
+def _bytes_so_far(totals: _Totals, counters: Counters) -> dict[str, Any]:
     return {
-        "bytes_to_read": plan.bytes_to_read,
+        "bytes_to_read": totals.to_read,
         "read": counters.read,
         "destinations": [
             {
-                "destination": place.shown,
-                "bytes": plan.bytes_for(number),
+                "destination": name,
+                "bytes": total,
                 "written": counters.written[number],
                 "verified": counters.verified[number],
             }
-            for number, place in enumerate(plan.places)
+            for number, (name, total) in enumerate(totals.places)
         ],
     }

@@ -10,10 +10,11 @@ from contextlib import suppress
 
 from ingest.durable import Disk, destination_error, on_destination
 from ingest.folders import open_below
+from ingest.in_flight import InFlight
 from ingest.plan import Place
 from ingest.progress import Counters
 from ingest.ring import Chunk, Segment
-from ingest.settle import InFlight, Settler
+from ingest.settle import Settler
 from shared.errors import AppError, DestinationError, RefusedFileError
 from shared.names import display
 
@@ -32,6 +33,11 @@ def partial_name(name: str, token: str) -> str:
         beginning = raw[: room - 17].decode("utf-8", "ignore")
         return f"{beginning}~{hashlib.sha256(raw).hexdigest()[:16]}{suffix}"
     return name + suffix
+
+
+def is_temporary(path: str) -> bool:
+    """Whether a file's name is one that `partial_name` may have given."""
+    return _PARTIAL.search(path) is not None
 
 
 class Writer:
@@ -166,15 +172,15 @@ def make_folders(disk: Disk, settler: Settler, paths: Iterable[str]) -> None:
 def remove_leftovers(disk: Disk, place: Place, keep: Collection[str]) -> list[str]:
     """Remove temporary files that an earlier, broken run left in the reel's folder; names them.
 
-    `keep`: paths of the card itself, which are never removed whatever they are called. Call it under the
-    folder's lock only.
+    `keep`: paths of the card itself, which are never removed whatever they are called; of these, those that
+    `is_temporary` matter. Call it under the folder's lock only.
     """
     removed: list[str] = []
     for folder, _, names in os.walk(place.reel_root):
         inside = os.path.relpath(folder, place.reel_root)
         for name in names:
             path = name if inside == "." else f"{inside}/{name}"
-            if _PARTIAL.search(name) and path not in keep:
+            if is_temporary(name) and path not in keep:
                 with suppress(OSError):
                     handle = disk.open_folder(folder)
                     try:

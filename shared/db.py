@@ -23,6 +23,7 @@ Sessions = sessionmaker[Session]
 
 HEAD = "0011"  # the schema's revision that this program knows: the last file of shared/migrations/versions
 BUSY_MILLISECONDS = 30_000
+SMALL_CACHE_KIB = 4096
 
 
 def make_engine(url: str) -> Engine:
@@ -74,12 +75,19 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: object) -> None:
 
 
 def _begin_sqlite(connection: Any) -> None:
-    writing = connection.get_execution_options().get("writes", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+    options = connection.get_execution_options()
+    if options.get("small_cache", False):
+        connection.exec_driver_sql(f"PRAGMA cache_size=-{SMALL_CACHE_KIB}")
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if options.get("writes", False) else "BEGIN")
 
 
 def make_sessions(engine: Engine) -> Sessions:
     return sessionmaker(engine, expire_on_commit=False)
+
+
+def with_small_cache(sessions: Sessions) -> Sessions:
+    """The same for work that goes once through very many rows: it would fill any cache, and gain nothing."""
+    return make_sessions(sessions.kw["bind"].execution_options(small_cache=True))
 
 
 @contextmanager

@@ -57,7 +57,7 @@ MUTATIONS = (
     _settle(
         "success told before the folder's sync",
         "proven.append((waiting, settled))",
-        "self._settler.verified(settled)",
+        "self._settler.verified(item, settled)",
         CUT,
     ),
     _settle(
@@ -184,6 +184,13 @@ MUTATIONS = (
         "make_folders(self._disk, settler",
         "len((self._disk, settler)) or make_folders(self._disk, settler",
         COPY,
+    ),
+    _ingest(
+        "copy",
+        "answers pile up",
+        "while not self._room.acquire(timeout=TICK_SECONDS):",
+        "while False:",
+        BREAKS,
     ),
     _ingest(
         "copy",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -21,13 +22,14 @@ from api.cli.kit import AsJson, Production
 from ingest.card import read_card
 from ingest.durable import Disk
 from ingest.hashes import make_hasher
+from ingest.open_reel import CardListed
 from ingest.orders import OffloadOrder, OffloadReport, Problem, Verdict
 from ingest.pipeline import run_offload
 from ingest.plan import Plan
 from ingest.progress import Counters
 from ingest.verdict import judge_card
-from shared.catalogue.reels import FoundFile, recognise
-from shared.db import reading
+from shared.catalogue.reels import recognise
+from shared.db import reading, with_small_cache
 
 SHOWN_PROBLEMS = 40
 CAUTION = "Formatting destroys what is on a card. This line is advice; the decision is yours."
@@ -83,7 +85,7 @@ def offload(
     with Terminal(root) as terminal:
         report = run_offload(order, root.settings, root.sessions, terminal)
     if as_json:
-        print_json(report.as_json())
+        report.write_json(sys.stdout)
     else:
         print_report(root, report)
     if report_to is not None:
@@ -105,10 +107,10 @@ def card(
     root = root_of(context)
     disk = Disk()
     listing = read_card(folder, disk)
-    found = {entry.raw: FoundFile(entry.size, entry.mtime_ns) for entry in listing.files}
-    with reading(root.sessions) as session:
-        reel = recognise(session, root.production(session, production), found)
-    verdict = judge_card(folder, reel, root.sessions, disk)
+    sessions = with_small_cache(root.sessions)
+    with reading(sessions) as session:
+        reel = recognise(session, root.production(session, production), CardListed(listing))
+    verdict = judge_card(folder, reel, sessions, disk)
     if as_json:
         print_json(
             {
@@ -159,8 +161,7 @@ class Terminal:
         self._card = self._progress.add_task("card, read", total=plan.bytes_to_read or None)
         for number, place in enumerate(plan.places):
             # A byte counts twice: once when it is written, once when it is read back and proven.
-            written = sum(task.entry.size for task in plan.tasks if number in task.write)
-            total = plan.bytes_for(number) + written
+            total = plan.bytes_for(number) + plan.bytes_to_write(number)
             self._places.append(
                 self._progress.add_task(f"{place.shown}, written and proven", total=total or None)
             )

@@ -14,6 +14,7 @@ from typing import Any
 
 from api.report import words
 from api.report.words import clean
+from shared.catalogue.kept_reports import unpacked
 from shared.catalogue.reels import TURNED_AWAY
 from shared.models import Card, Offload, OffloadState, Production, Reel
 
@@ -115,7 +116,7 @@ class OffloadSheet:
 
 def read_sheet(offload: Offload) -> OffloadSheet:
     """The sheet of an offload; its session must be open, as reel, card and camera are read through it."""
-    reel, report = offload.reel, offload.report or {}
+    reel, report = offload.reel, unpacked(offload.report or {})
     production = reel.production
     zone = words.zone_of(production.zone)
     ended = _time(report.get("ended_at")) or offload.ended_at

@@ -10,6 +10,7 @@ from pydantic import Field
 from api.reads.copies import ReelCopies
 from api.schemas.base import Shape, shown, shown_json
 from shared import models
+from shared.catalogue.kept_reports import unpacked
 from shared.models import OffloadState
 
 
@@ -99,7 +100,7 @@ def offload_summary(row: models.Offload) -> OffloadSummary:
 
 
 def offload_shape(row: models.Offload) -> Offload:
-    return Offload(**_offload_values(row), report=shown_json(row.report))
+    return Offload(**_offload_values(row), report=shown_json(unpacked(row.report)))
 
 
 def _offload_values(row: models.Offload) -> dict[str, Any]:

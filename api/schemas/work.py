@@ -12,6 +12,7 @@ from api.schemas.base import Body, Shape, UsableText, shown, shown_json
 from shared import models
 from shared.card_folders import CardFolder as FoundFolder
 from shared.card_folders import card_folder_id
+from shared.catalogue.kept_reports import unpacked
 from shared.models import RequestKind, RequestState
 
 Name = Annotated[UsableText, Field(min_length=1, max_length=200)]
@@ -78,7 +79,7 @@ def request_shape(row: models.Request) -> Request:
         state=row.state,
         order=shown_order(row),
         progress=shown_json(row.progress),
-        result=shown_json(row.result),
+        result=shown_json(unpacked(row.result)),
         error=shown(row.error) if row.error is not None else None,
         created_at=row.created_at,
         heartbeat_at=row.heartbeat_at,

@@ -88,7 +88,9 @@ class Offload(Base):
     ended_at: Mapped[dt.datetime | None]
     bytes_read: Mapped[int] = mapped_column(default=0)
     bytes_written: Mapped[int] = mapped_column(default=0)
-    report: Mapped[dict[str, Any]] = mapped_column(default=dict)  # the `--json` result, kept
+    report: Mapped[dict[str, Any]] = mapped_column(
+        default=dict
+    )  # the `--json` result, see catalogue/kept_reports.py
 
     reel: Mapped[Reel] = relationship()
 

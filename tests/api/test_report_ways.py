@@ -13,10 +13,11 @@ from starlette.testclient import TestClient
 
 from api.reads.offloads import find_offload
 from api.report import CONTENT_POLICY
+from shared.catalogue.kept_reports import MANY, pack_files
 from shared.catalogue.reels import TURNED_AWAY
 from shared.db import Sessions, make_engine, make_sessions, reading, writing
 from shared.errors import EXIT_PARTIAL, EXIT_USAGE
-from shared.models import Copy, File, Offload, OffloadState
+from shared.models import Copy, File, Offload, OffloadState, Request, RequestKind, RequestState
 from shared.settings import Settings
 from tests import factories as make
 from tests.api import test_cli as cli
@@ -92,6 +93,26 @@ def test_the_service_gives_both(client: TestClient, catalogue: Sessions) -> None
     assert "the drive is full" in read_pdf(pdf.content).text
     for suffix in ("html", "pdf"):
         check_problem(client.get(f"/api/v1/offloads/99/report.{suffix}"), 404)
+
+
+def test_a_report_of_very_many_files_reads_as_any_other(client: TestClient, catalogue: Sessions) -> None:
+    whole = a_report([a_file(f"DCIM/C{number:05}.JPG", number) for number in range(MANY + 1)])
+    packed = {name: one for name, one in whole.items() if name != "files"} | pack_files(whole["files"])
+    with writing(catalogue) as session:
+        first = add_offload(session, whole)
+        same = {"source": first.source, "started_at": first.started_at, "ended_at": first.ended_at}
+        ids = [first.id, make.make_offload(session, first.reel, report=packed, **same).id]
+        request = Request(kind=RequestKind.OFFLOAD, state=RequestState.DONE, order={}, progress={})
+        request.result = packed
+        session.add(request)
+        session.flush()
+        asked = request.id
+    plain, other = (client.get(f"/api/v1/offloads/{id}").json()["report"] for id in ids)
+    assert plain == other == whole
+    assert client.get(f"/api/v1/requests/{asked}").json()["result"] == whole
+    pages = [client.get(f"/api/v1/offloads/{id}/report.html").text for id in ids]
+    assert f"DCIM/C{MANY:05}.JPG" in pages[0]
+    assert pages[1].replace(f"Offload {ids[1]},", f"Offload {ids[0]},") == pages[0]
 
 
 def test_the_policy_allows_the_one_style_and_no_script() -> None:

@@ -16,7 +16,7 @@ def main(card: str, *to: str) -> None:
     disk = Disk()
     listing = read_card(Path(card), disk)
     places, _ = open_places(listing, [Path(path) for path in to], "bench/reel", disk)
-    plan = make_plan(listing, places, {}, disk, margin_percent=0, prove_again=False)
+    plan = make_plan(listing, places, lambda _: {}, disk, margin_percent=0, prove_again=False)
     copied = copy(plan, disk, CopyOptions(), counters=Counters.for_places(len(places)))
     assert not copied.stopped
     assert all(result.settled_everywhere and result.error is None for result in copied.results)

@@ -78,7 +78,7 @@ def run(folder: Path, name: str, reader: int, drives: tuple[int, ...]) -> None:
     disk = Slow(devices)
     listing = read_card(card, disk)
     places, _ = open_places(listing, roots, "bench/reel", disk)
-    plan = make_plan(listing, places, {}, disk, margin_percent=0, prove_again=False)
+    plan = make_plan(listing, places, lambda _: {}, disk, margin_percent=0, prove_again=False)
     memory = Memory()
     began = time.perf_counter()
     copied = copy(plan, disk, CopyOptions(), counters=Counters.for_places(len(places)))

@@ -96,7 +96,7 @@ def plan_of(
     disk = Disk()
     listing = read_card(card, disk)
     places, _ = open_places(listing, drives, REEL, disk)
-    return make_plan(listing, places, known or {}, disk, margin_percent=0, prove_again=prove_again)
+    return make_plan(listing, places, lambda _: known or {}, disk, margin_percent=0, prove_again=prove_again)
 
 
 def run_plan(plan: Plan, disk: Disk | None = None, options: CopyOptions = SMALL) -> Copied:

@@ -13,6 +13,7 @@ import random
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from sqlalchemy.orm import Session
@@ -35,6 +36,7 @@ from shared.catalogue.reels import (
     next_reel_name,
     recognise,
     recorded_files,
+    recorded_paths,
     was_finished,
 )
 from shared.db import Sessions, reading, writing
@@ -239,7 +241,7 @@ class World:
             opened, known = self._open_offload(session, reel, places, listing)
         for place in places:
             remove_leftovers(disk, place, {entry.path for entry in listing.files})
-        plan = make_plan(listing, places, known, disk, margin_percent=0, prove_again=again)
+        plan = make_plan(listing, places, lambda _: known, disk, margin_percent=0, prove_again=again)
         recorder = Recorder(self.sessions, opened)
         counters = Counters.for_places(len(places))
         copied = copy(plan, make_disk(), OPTIONS, counters=counters, on_settled=recorder.settled)
@@ -273,18 +275,8 @@ class World:
         session.flush()
         close_dead_offloads(session, reel.id, row.id)
         expect_files(session, row, reel.algorithm, _found(listing))
-        files = recorded_files(session, reel.id)
-        copies = {
-            (f.id, ids[c.destination]) for f in files.values() for c in f.copies if c.destination in ids
-        }
-        opened = OpenOffload(
-            row.id,
-            reel.id,
-            reel.algorithm,
-            tuple(ids[str(place.root)] for place in places),
-            {path: file.id for path, file in files.items()},
-            copies,
-        )
+        files = recorded_files(session, reel.id, list(_found(listing)))
+        opened = OpenOffload(row.id, reel.id, reel.algorithm, tuple(ids[str(place.root)] for place in places))
         return opened, {os.fsdecode(path): _known(file) for path, file in files.items()}
 
     def verdicts(self, *, all_reels: bool) -> Iterator[tuple[int, Verdict]]:
@@ -294,8 +286,13 @@ class World:
         for number in list(self.memories) if all_reels else list(self.memories)[-1:]:
             if number not in self._recorded:
                 with reading(self.sessions) as session:
-                    self._recorded[number] = recorded_files(session, number)
-            yield number, judge(listing, self._recorded[number], self.memories[number].folder, disk)
+                    paths = list(recorded_paths(session, number))
+                    self._recorded[number] = recorded_files(session, number, paths)
+            known = partial(self._known_of, number)
+            yield number, judge(listing, known, self.memories[number].folder, disk)
+
+    def _known_of(self, reel_id: int, _: Sequence[bytes]) -> dict[bytes, RecordedFile]:
+        return self._recorded[reel_id]
 
     # --- the truth, and the rule ---------------------------------------------------------------------
 

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from ingest import copy as copy_module
 from ingest.copy import FileResult, copy
 from ingest.durable import Disk
 from ingest.hashes import Hasher, make_hasher
 from ingest.progress import Counters
-from ingest.settle import BATCH_FOLDERS, Settled
+from ingest.settle import BATCH_FOLDERS, Settled, Settler
 from tests.faults import Breaks, Slow, within
 from tests.ingest.copy_support import (
     REEL,
@@ -109,7 +112,12 @@ def test_an_interruption_ends_the_run_and_nothing_is_published_after_it(
     check_broken(bench)
 
 
-def test_a_catalogue_that_fails_ends_the_run(bench: Bench) -> None:
+@pytest.mark.parametrize("untaken", [1, copy_module.UNTAKEN])
+def test_a_catalogue_that_fails_ends_the_run(
+    bench: Bench, untaken: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(copy_module, "UNTAKEN", untaken)
+
     def fail(_result: FileResult, _settled: Settled) -> None:
         raise RuntimeError("database is locked")
 
@@ -122,6 +130,37 @@ def test_a_catalogue_that_fails_ends_the_run(bench: Bench) -> None:
             on_settled=fail,
         )
     check_broken(bench)
+
+
+def test_answers_wait_for_a_slow_catalogue_and_never_pile_up(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[Settled] = []
+    ahead: list[int] = []
+
+    class Counting(Settler):
+        def __init__(self, *given: Any) -> None:
+            super().__init__(*given)
+            report = self._report
+
+            def count(settled: Settled) -> None:
+                report(settled)
+                told.append(settled)
+
+            self._report = count
+
+    def take_slowly(_result: FileResult, _settled: Settled) -> None:
+        time.sleep(0.01)
+        ahead.append(len(told) - len(ahead))
+
+    monkeypatch.setattr(copy_module, "UNTAKEN", 4)
+    monkeypatch.setattr(copy_module, "Settler", Counting)
+    plan = plan_of(bench.card, bench.drives)
+    copied = copy(plan, Disk(), SMALL, counters=Counters.for_places(2), on_settled=take_slowly)
+    assert all_verified(copied, 0)
+    assert all_verified(copied, 1)
+    assert len(ahead) == 60
+    assert max(ahead) <= 5  # those that wait, and the one that is being taken
 
 
 def test_ticks_come_while_results_stream_in(bench: Bench) -> None:

@@ -329,3 +329,18 @@ def test_many_files_in_one_folder(tmp_path: Path) -> None:
     copied = offload(bench.card, [bench.one])
     assert set(states(copied, 0).values()) == {CopyState.VERIFIED}
     assert len(files_below(bench.one)) == 1500
+
+
+def test_a_time_stamp_beyond_the_catalogue_is_named(memory_path: Path) -> None:
+    """Nanoseconds in 64 bits end in the year 2262; file systems go on: a camera's broken clock may too."""
+    late = memory_path / "card" / "LATE.MOV"
+    late.parent.mkdir()
+    late.write_bytes(b"late")
+    (late.parent / "GOOD.MOV").write_bytes(b"good")
+    stamp = 10 * 10**18  # in 2286
+    os.utime(late, ns=(stamp, stamp))
+    if late.stat().st_mtime_ns != stamp:
+        pytest.skip("this file system holds no such time")
+    listing = listed(late.parent)
+    assert left_out(listing) == {"LATE.MOV": "its time stamp is beyond what a catalogue can hold"}
+    assert [entry.path for entry in listing.files] == ["GOOD.MOV"]

@@ -12,10 +12,11 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
-from ingest import pipeline
+from ingest import pipeline, plan, record, verdict
 from ingest.durable import Disk
 from ingest.orders import Nobody, OffloadOrder
 from ingest.pipeline import run_offload
+from shared.catalogue import kept_reports, reels
 from shared.db import Sessions, reading
 from shared.errors import ConflictError
 from shared.models import Clip, Copy, CopyState, File, Finding, Offload, OffloadState, Reel
@@ -336,3 +337,46 @@ def test_a_file_that_only_changed_its_time_stamp_is_no_reason_to_keep_the_card(
     report = run_offload(order(card, places), settings, catalogue)
     assert (report.reel, report.state) == ("R001", "done")
     assert not any("changed on the card" in reason for reason in report.verdict.reasons)
+
+
+def test_a_card_is_gone_through_in_pieces(
+    card: Path,
+    places: tuple[Path, Path],
+    settings: Settings,
+    catalogue: Sessions,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As one of very many files is: here two at a time make a piece, and the kept report is packed."""
+    for module in (plan, reels, verdict):
+        monkeypatch.setattr(module, "AT_A_TIME", 2)
+    monkeypatch.setattr(record, "FLUSH_FILES", 2)
+    monkeypatch.setattr(kept_reports, "MANY", 2)
+    for number in range(7):
+        path = card / f"MORE/{number % 3}/{number}.BIN"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(os.urandom(number))
+    on_card = {str(path.relative_to(card)) for path in card.rglob("*") if path.is_file()}
+
+    first = run_offload(order(card, places), settings, catalogue, disk=Unreadable())
+    assert {file["path"] for file in first.files} == on_card
+    assert [place["verified"] for place in first.summary["destinations"]] == [9, 9]
+    second = run_offload(order(card, places), settings, catalogue)
+    third = run_offload(order(card, places), settings, catalogue)
+    assert (first.reel, second.reel, third.reel) == ("R001", "R001", "R001")
+    assert [place["kept"] for place in second.summary["destinations"]] == [9, 9]
+    assert [place["kept"] for place in third.summary["destinations"]] == [0, 0]
+    for report in (second, third):
+        assert [place["verified"] for place in report.summary["destinations"]] == [10, 10]
+        assert [reason.split(":")[0] for reason in report.verdict.reasons] == [
+            "10 files without verified copies on 2 different drives, neither of them the card's own"
+        ]
+    with reading(catalogue) as session:
+        assert {
+            file.path for file in session.scalars(select(File).where(File.digest.is_not(None)))
+        } == on_card
+        assert {copy.state for copy in session.scalars(select(Copy))} == {CopyState.VERIFIED}
+        assert len(session.scalars(select(Copy)).all()) == 2 * len(on_card)
+        kept = [offload.report for offload in session.scalars(select(Offload).order_by(Offload.id))]
+    for report, row in zip((first, second, third), kept, strict=True):
+        assert "files" not in row
+        assert kept_reports.unpacked(row)["files"] == list(report.files)

@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from ingest import plan as plan_module
-from ingest.card import Entry, Listing, read_card
+from ingest.card import Listing, read_card
 from ingest.durable import Disk
+from ingest.files import Entry
 from ingest.misfits import FAT_LARGEST, Blind
 from ingest.plan import KnownCopy, KnownFile, Place, Plan, filesystem_of, make_plan, open_places
 from shared.errors import (
@@ -56,7 +57,7 @@ def planned(
     listing: Listing, places: Sequence[Place], free: Mapping[Path, int] | None = None, margin: int = 0
 ) -> Plan:
     disk = Space(free) if free is not None else Space({place.root: 10**15 for place in places})
-    return make_plan(listing, places, {}, disk, margin_percent=margin, prove_again=False)
+    return make_plan(listing, places, lambda _: {}, disk, margin_percent=margin, prove_again=False)
 
 
 def refused(plan: Plan, place: int = 0) -> dict[str | None, Exception]:
@@ -172,7 +173,7 @@ def test_a_drive_that_goes_before_its_space_is_asked_for_is_refused(bench: Bench
     disk = FailNth(1, errno.ENODEV, calls=["free_bytes"], below=bench.one)
     listing = read_card(bench.card, disk)
     places, _ = open_places(listing, bench.drives, REEL, disk)
-    plan = make_plan(listing, places, {}, disk, margin_percent=1, prove_again=False)
+    plan = make_plan(listing, places, lambda _: {}, disk, margin_percent=1, prove_again=False)
     assert isinstance(refused(plan)[None], DestinationGoneError)
     assert all(task.write == (1,) for task in plan.tasks)
 
@@ -184,7 +185,9 @@ def test_what_is_there_already_needs_no_space(bench: Bench) -> None:
         copy.write_bytes((bench.card / path).read_bytes())
     listing = read_card(bench.card, Disk())
     places, _ = open_places(listing, [bench.one], REEL, Disk())
-    plan = make_plan(listing, places, {}, Space({bench.one: 0}), margin_percent=5, prove_again=False)
+    plan = make_plan(
+        listing, places, lambda _: {}, Space({bench.one: 0}), margin_percent=5, prove_again=False
+    )
     assert not plan.refusals
     assert all(task.prove == (0,) for task in plan.tasks)
 

@@ -62,7 +62,7 @@ class Case:
         }
 
     def verdict(self) -> Verdict:
-        return judge(read_card(self.bench.card, self.disk), self.recorded, REEL, self.disk)
+        return judge(read_card(self.bench.card, self.disk), lambda _: self.recorded, REEL, self.disk)
 
     def reason(self) -> str:
         """The one reason of a no."""
@@ -227,7 +227,7 @@ def test_no_for_anything_on_the_card_that_was_not_copied_unless_it_is_junk(case:
 def test_no_for_an_empty_card_and_for_one_never_seen(case: Case, catalogue: Sessions, tmp_path: Path) -> None:
     (tmp_path / "empty").mkdir()
     listing = Listing(tmp_path / "empty", frozenset(), (), (), ())
-    assert "no file on this card" in judge(listing, {}, REEL, Disk()).reasons[0]
+    assert "no file on this card" in judge(listing, lambda _: {}, REEL, Disk()).reasons[0]
     assert "never offloaded" in judge_card(case.bench.card, None, catalogue, Disk()).reasons[0]
 
 

@@ -21,6 +21,7 @@ from sqlalchemy.orm import Session
 
 from shared.db import (
     HEAD,
+    SMALL_CACHE_KIB,
     Sessions,
     check_revision,
     current_revision,
@@ -28,6 +29,7 @@ from shared.db import (
     make_sessions,
     open_catalogue,
     reading,
+    with_small_cache,
     writing,
 )
 from shared.errors import CatalogueError, UsageError
@@ -347,3 +349,14 @@ def test_the_name_of_a_clip_has_no_limit(session: Session) -> None:
 
 def test_the_program_knows_its_last_migration() -> None:
     assert newest_revision() == HEAD
+
+
+def test_work_through_very_many_rows_keeps_the_cache_small(catalogue: Sessions) -> None:
+    size = text("PRAGMA cache_size")
+    with reading(catalogue) as session:
+        usual = session.scalar(size)
+    for open_session in (reading, writing):
+        with open_session(with_small_cache(catalogue)) as session:
+            assert session.scalar(size) == -SMALL_CACHE_KIB
+    assert usual is not None
+    assert usual < -SMALL_CACHE_KIB  # negative: KiB

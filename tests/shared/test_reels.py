@@ -229,7 +229,7 @@ def test_what_is_recorded_of_a_reel_comes_with_its_copies(session: Session, prod
         make_copy(session, file, north, mtime_ns=file.mtime_ns)
         if file.path_bytes == FIRST:
             make_copy(session, file, south, state=CopyState.DIFFERS)
-    found = recorded_files(session, reel.id)
+    found = recorded_files(session, reel.id, list(CARD))
     assert {path: (one.size, one.mtime_ns) for path, one in found.items()} == {
         path: (one.size, one.mtime_ns) for path, one in CARD.items()
     }
