@@ -136,7 +136,6 @@ class PreconditionFailedError(RequestError):
 PROBLEMS: dict[type[AppError], tuple[HTTPStatus, str]] = {
     app.AppError: (HTTPStatus.INTERNAL_SERVER_ERROR, "the service could not do this"),
     app.UsageError: (HTTPStatus.UNPROCESSABLE_ENTITY, "this can't be done as asked"),
-    FaultyFileError: (HTTPStatus.UNPROCESSABLE_ENTITY, "the file has faults"),
     app.QueryError: (HTTPStatus.UNPROCESSABLE_ENTITY, "the query can't be read"),
     FaultyFileError: (HTTPStatus.UNPROCESSABLE_ENTITY, "the file has faults"),
     app.TimecodeError: (HTTPStatus.UNPROCESSABLE_ENTITY, "no timecode or rate of this kind"),

@@ -33,6 +33,7 @@ def pages(sessions: Sessions) -> dict[str, str]:
         clip = max(ids, key=lambda one: len(stills.get(one, ())))
     return {
         "days": "/days",
+        "wrap": "/wrap",
         "day": "/days/1",
         "clip": f"/clips/{clip}",
         "find": "/find?q=ferry",

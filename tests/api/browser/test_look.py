@@ -20,6 +20,7 @@ from tests.api.browser.serving import check_fits, until
 
 PAGES = (
     "/days",
+    "/wrap",
     "/days/2",
     "/clips/8",
     "/find?q=ferry",
