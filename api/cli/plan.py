@@ -37,7 +37,7 @@ from shared.db import reading, writing
 from shared.errors import UsageError
 from shared.plan.files import read_plan
 from shared.plan.thresholds import PRACTICE, RULES
-from shared.plan.wishes import LineState, WishState
+from shared.plan.wishes import DayState, LineState, WishState, judge_days
 from shared.vocabulary import load_vocabulary
 
 Remove = Annotated[bool, typer.Option("--remove", help="Take it away; `rushlight undo` brings it back.")]
@@ -84,15 +84,40 @@ def plan(
         print_json(
             {
                 "goals": [{"day": number, "date": date, "goal": goal} for number, date, goal in goals],
+                "days": [day_json(one) for one in judge_days(state.wishes)],
                 "narration": [line_json(one) for one in state.lines],
                 "wishes": [wish_json(one) for one in state.wishes],
             }
         )
         return
+    stands = {one.day: one for one in judge_days(state.wishes)}
     for number, _, goal in goals:
         root.out.print(f"day {number}: {goal or 'no goal written'}", markup=False)
+        if number in stands:
+            root.out.print(f"  {_say_day(stands[number])}", markup=False)
+    if None in stands:
+        root.out.print(f"of no day: {_say_day(stands[None])}", markup=False)
     _print_lines(root, state.lines)
     print_wishes(root, state.wishes)
+
+
+def day_json(state: DayState) -> dict[str, Any]:
+    return {
+        "day": state.day,
+        "wishes": state.wishes,
+        "covered": state.covered,
+        "must_open": state.must_open,
+        "wanted_seconds": state.wanted,
+        "usable_seconds": float(round(state.usable, 3)),
+    }
+
+
+def _say_day(state: DayState) -> str:
+    return (
+        f"{state.covered} of {state.wishes} wanted shots covered, "
+        f"{float(state.usable):.0f} of {state.wanted} s"
+        + (f", {state.must_open} must-shots open" if state.must_open else "")
+    )
 
 
 def _take_in(root: Root, file: Path, production: str | None, *, dry_run: bool) -> PlanMerge:

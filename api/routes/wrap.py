@@ -16,6 +16,7 @@ from api.schemas.plan import (
     PlanState,
     ThresholdList,
     ThresholdPatch,
+    day_standing,
     line_standing,
     threshold_list,
     wish_standing,
@@ -31,6 +32,7 @@ from shared.catalogue.rows import RowsEdit
 from shared.catalogue.wrap import read_plan_state, read_wrap
 from shared.db import reading, writing
 from shared.plan.files import parse_plan
+from shared.plan.wishes import judge_days
 
 router = APIRouter(tags=["plan"])
 
@@ -58,6 +60,7 @@ def read_plan_now(service: ServiceDep, production: ProductionName = None) -> Pla
     with reading(service.sessions) as session:
         state = read_plan_state(session, find_production(session, production))
     return PlanState(
+        days=[day_standing(one) for one in judge_days(state.wishes)],
         narration=[line_standing(one) for one in state.lines],
         wishes=[wish_standing(one) for one in state.wishes],
     )

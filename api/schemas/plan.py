@@ -12,7 +12,7 @@ from shared import models
 from shared.models import AnswerState, Need, Origin
 from shared.plan.coverage import seconds_json
 from shared.plan.thresholds import PRACTICE, RULES, Thresholds
-from shared.plan.wishes import LineInfo, LineState, WishState, suggestion_json
+from shared.plan.wishes import DayState, LineInfo, LineState, WishState, suggestion_json
 
 MOST_SECONDS = 86_400
 LONGEST_PLAN = 1_000_000  # characters
@@ -174,7 +174,19 @@ class LineStanding(Shape):
     wishes: list[str]
 
 
+class DayStanding(Shape):
+    """What was planned for a day and is there. Null: for no day. Seconds count up to what each wish wants."""
+
+    day: int | None
+    wishes: int
+    covered: int
+    must_open: int
+    wanted_seconds: int
+    usable_seconds: float
+
+
 class PlanState(Shape):
+    days: list[DayStanding]
     narration: list[LineStanding]
     wishes: list[WishStanding]
 
@@ -269,6 +281,17 @@ def line_standing(state: LineState) -> LineStanding:
         wanted_seconds=seconds_json(state.wanted),
         usable_seconds=seconds_json(state.usable),
         wishes=list(state.wishes),
+    )
+
+
+def day_standing(state: DayState) -> DayStanding:
+    return DayStanding(
+        day=state.day,
+        wishes=state.wishes,
+        covered=state.covered,
+        must_open=state.must_open,
+        wanted_seconds=state.wanted,
+        usable_seconds=seconds_json(state.usable),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -149,6 +150,38 @@ def _status(
     # Of the likeliest, and those nearly as likely: a bad take is not made good by another subject.
     near = [one for one in likely if one.percent >= likely[0].percent - _NEAR]
     return WishStatus.POSSIBLE if any(one.piece.usable for one in near) else WishStatus.DAMAGED
+
+
+@dataclass(frozen=True, slots=True)
+class DayState:
+    """What was planned for a day and what there is of it, of any day. `day` None: for no day. Seconds count
+    up to what each wish wants."""
+
+    day: int | None
+    wishes: int
+    covered: int
+    must_open: int
+    wanted: int
+    usable: Fraction
+
+
+def judge_days(states: Sequence[WishState]) -> list[DayState]:
+    """By day, those of no day last; dropped wishes are left out."""
+    days: dict[int | None, list[WishState]] = defaultdict(list)
+    for state in states:
+        if state.status is not WishStatus.DROPPED:
+            days[state.wish.day].append(state)
+    return [
+        DayState(
+            day=day,
+            wishes=len(own),
+            covered=sum(one.status is WishStatus.COVERED for one in own),
+            must_open=sum(one.wish.need == "must" and one.status is not WishStatus.COVERED for one in own),
+            wanted=sum(one.wish.seconds for one in own),
+            usable=sum((min(one.usable, Fraction(one.wish.seconds)) for one in own), Fraction(0)),
+        )
+        for day, own in sorted(days.items(), key=lambda item: (item[0] is None, item[0] or 0))
+    ]
 
 
 def judge_lines(

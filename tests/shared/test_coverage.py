@@ -18,7 +18,7 @@ from shared.plan.coverage import judge_coverage
 from shared.plan.likeness import Wish, suggest, traits_of
 from shared.plan.pieces import Flag, Said, Span, Take, make_pieces
 from shared.plan.thresholds import RULES, Thresholds
-from shared.plan.wishes import LineInfo, WishStatus, judge_lines, judge_wishes
+from shared.plan.wishes import LineInfo, WishStatus, judge_days, judge_lines, judge_wishes
 
 USUAL = Thresholds({})
 STEMS = stems_of("en")
@@ -258,6 +258,20 @@ def test_a_moment_of_a_confirmed_clip_is_not_counted_twice() -> None:
     assert state.usable == 4 and state.status is WishStatus.THIN
     (state,) = judge_wishes([wish()], [one], {1: [(1, 5)]}, {}, USUAL, STEMS)
     assert state.usable == 2
+
+
+def test_planned_and_got_by_day() -> None:
+    wishes = [
+        wish(id=1, day=1, seconds=4), wish(id=2, day=1, need="nice", seconds=6),
+        wish(id=3, day=None, seconds=5),
+        wish(id=4, day=1, seconds=9, dropped="rain"),
+    ]  # fmt: skip
+    takes = [take(1, 10, subject="x"), take(2, 2, subject="y")]
+    states = judge_wishes(wishes, takes, {1: [(1, None)], 2: [(2, None)]}, {}, USUAL, STEMS)
+    first, none = judge_days(states)
+    assert (first.day, first.wishes, first.covered, first.must_open, first.wanted) == (1, 2, 1, 0, 10)
+    assert first.usable == 4 + 2, "ten seconds of one wish do not make up for another"
+    assert (none.day, none.covered, none.must_open) == (None, 0, 1)
 
 
 def test_a_line_wants_shots_and_footage() -> None:
