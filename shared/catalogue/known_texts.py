@@ -95,8 +95,8 @@ _TEXT_COLUMNS = tuple(getattr(LogEntry, field) for field in TEXT_FIELDS)
 
 
 def read_known(session: Session, clip_ids: Sequence[int]) -> dict[int, ClipKnown]:
-    """At most a fixed number of statements, whatever the number of clips. Texts in the order in which an excerpt is
-    best taken from them.
+    """At most a fixed number of statements, whatever the number of clips. Texts in the order in which an
+    excerpt is best taken from them.
     """
     lists: dict[int, list[Text]] = defaultdict(list)
     terms: dict[int, list[tuple[str, str]]] = defaultdict(list)
