@@ -95,17 +95,23 @@ _TEXT_COLUMNS = tuple(getattr(LogEntry, field) for field in TEXT_FIELDS)
 
 
 def read_known(session: Session, clip_ids: Sequence[int]) -> dict[int, ClipKnown]:
-    """A fixed number of statements, whatever the number of clips. Texts in the order in which an excerpt is
-    best taken from them.
+    """At most a fixed number of statements, whatever the number of clips. Texts in the order in which an
+    excerpt is best taken from them.
     """
     lists: dict[int, list[Text]] = defaultdict(list)
     terms: dict[int, list[tuple[str, str]]] = defaultdict(list)
-    _read_moments(session, clip_ids, lists, terms)
+    moments = _read_moments(session, clip_ids, lists, terms)
+    # Most clips have no moment. Where none in the log has one, a planner that knows nothing of that table
+    # begins with every tag there is: a seventh of a second, at each edit of a large log.
+    tags, people = (
+        [("tag", Origin.SAID, _of_moment(clip_ids, Tag, entry_tag, "tag_id"))] if moments else [],
+        [("person", Origin.SAID, _of_moment(clip_ids, Person, entry_person, "person_id"))] if moments else [],
+    )
     for field, origin, statement in (
         ("tag", Origin.SAID, _of_entry(clip_ids, Tag, entry_tag, "tag_id")),
-        ("tag", Origin.SAID, _of_moment(clip_ids, Tag, entry_tag, "tag_id")),
+        *tags,
         ("person", Origin.SAID, _of_entry(clip_ids, Person, entry_person, "person_id")),
-        ("person", Origin.SAID, _of_moment(clip_ids, Person, entry_person, "person_id")),
+        *people,
         ("person", Origin.SAID, _on_channel(clip_ids, Person, ChannelMap.person_id)),
         ("microphone", Origin.KNOWN, _on_channel(clip_ids, Microphone, ChannelMap.microphone_id)),
         ("file", Origin.NAME, _paths(clip_ids)),
@@ -153,8 +159,8 @@ def _read_moments(
     clip_ids: Sequence[int],
     texts: dict[int, list[Text]],
     terms: dict[int, list[tuple[str, str]]],
-) -> None:
-    """Names of moments, and what was said of each, as the clip's own."""
+) -> bool:
+    """Names of moments, and what was said of each, as the clip's own. Returns whether there is any."""
     rows = (
         select(Moment.clip_id, Moment.name, *_TEXT_COLUMNS, *_TERM_COLUMNS)
         .outerjoin(LogEntry, LogEntry.moment_id == Moment.id)
@@ -162,9 +168,11 @@ def _read_moments(
         .order_by(Moment.in_frame, Moment.id)
     )
     last_text = 2 + len(_TEXT_COLUMNS)
-    for row in session.execute(rows):
+    found = session.execute(rows).all()
+    for row in found:
         texts[row[0]].extend(Text("moment", text) for text in row[1:last_text] if text)
         terms[row[0]].extend(_codes(row[last_text:]))
+    return bool(found)
 
 
 def _linked(model: type[Tag] | type[Person], link: Table, key: str) -> Select[*tuple[Any, ...]]:
