@@ -43,6 +43,7 @@ BATCH_FILES = 256
 BATCH_BYTES = 64 * 1024 * 1024
 BATCH_FOLDERS = 16  # each is an open handle, in every settling thread of every place
 FEW = 8  # up to here each file is synced by itself, beyond the whole file system is, once
+ALIGNED = 4096  # bytes; direct reads come in multiples of it
 READ_BYTES = 4 * 1024 * 1024  # smaller reads starve beside the writes of the same drive
 
 
@@ -336,7 +337,10 @@ class _Batch:
         done = 0
         while done < size:
             try:
-                count = self._disk.read_into(handle, self._buffer)
+                # A direct read takes hold of all the memory it is offered, however short the file. A little
+                # more than is left is asked for, as a file that has grown meanwhile must not go unseen.
+                room = (size - done) // ALIGNED * ALIGNED + ALIGNED
+                count = self._disk.read_into(handle, self._buffer[:room])
             except OSError as error:
                 if not direct or error.errno != errno.EINVAL:
                     raise

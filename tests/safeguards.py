@@ -27,7 +27,7 @@ def _ingest(module: str, name: str, before: str, after: str, tests: str) -> Muta
 FAULTS, CARD_FAULTS, CUT = "test_faults.py", "test_card_faults.py", "test_powercut.py"
 COPY, BREAKS = "test_copy.py", "test_breaks.py"
 PLAN, CARD, VERDICT, DURABLE = "test_plan.py", "test_card.py", "test_verdict.py", "test_durable.py"
-HISTORY = "test_card_history.py"
+HISTORY, PIPELINE = "test_card_history.py", "test_pipeline.py"
 LIMITS, RING, DEVICES = "test_limits.py", "test_ring.py", "test_devices.py"
 
 MUTATIONS = (
@@ -314,6 +314,13 @@ MUTATIONS = (
         'return "on the card that no offload has copied"',
         "return None",
         VERDICT,
+    ),
+    _ingest(
+        "verdict",
+        "files beyond the first piece are passed over",
+        "for entries in in_chunks(listing.files, AT_A_TIME):",
+        "for entries in [next(in_chunks(listing.files, AT_A_TIME))]:",
+        PIPELINE,
     ),
     _ingest("verdict", "left-out things are passed over", "if not thing.junk:", "if False:", VERDICT),
     _ingest("devices", "partitions count as drives", "node = node.parent", "pass", DEVICES),
