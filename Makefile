@@ -6,13 +6,13 @@ DEMO ?= $(CURDIR)/demo
 DEMO_PACKAGES := python3-venv fonts-dejavu-core
 TEST_PACKAGES := $(DEMO_PACKAGES) ffmpeg xxhash rsync chromium postgresql
 
-.PHONY: demo test lint types bench soak mutations system-demo system-test clean lock
+.PHONY: demo test lint types bench calibrate soak mutations system-demo system-test clean lock
 .DEFAULT_GOAL := help
 
 help:
 	@echo "make demo   set up, offload the sample cards, log, search, hand over"
 	@echo "make test   set up (Debian packages included), lint, types, tests"
-	@echo "make lint | types | bench | soak | mutations | lock | clean"
+	@echo "make lint | types | bench | calibrate | soak | mutations | lock | clean"
 
 system-demo:
 	@.ci/packages $(DEMO_PACKAGES)
@@ -44,6 +44,10 @@ types: .venv/.ready
 
 bench: .venv/.ready
 	$(BIN)/python -m tests.bench
+
+# Labelled clips of photographs: how well hunting focus is found, and what is suggested. About ten minutes.
+calibrate: .venv/.ready
+	$(BIN)/python -m tests.calibrate
 
 # Long: a thousand kills, ten thousand histories of a card and its copies, thousands of broken media files.
 soak: .venv/.ready

@@ -1,7 +1,7 @@
 """From card to log: the whole offload on one screen.
 
     read_card → its own history → open_reel → make_plan → copy (which verifies) → write_manifests →
-    describe → log → verdict
+    describe → log → measure → verdict
 
 Each stage takes the frozen result of the one before, so nothing unverified can be logged.
 """
@@ -22,6 +22,7 @@ from ingest.describe import Describing
 from ingest.durable import Disk, lock_folder, on_destination
 from ingest.folders import open_below
 from ingest.manifest import write_manifests
+from ingest.measuring import Measuring, finish_reel
 from ingest.media.pool import MediaPool
 from ingest.open_reel import OpenReel, open_reel, recall
 from ingest.orders import Nobody, OffloadOrder, OffloadReport, Verdict, Watching
@@ -106,8 +107,15 @@ def _run(
 
     counters = Counters.for_places(len(reel.places))
     recorder = Recorder(sessions, reel.offload)
-    with MediaPool(settings) as pool:
-        describing = Describing(pool, settings.stills_folder / str(reel.id), reel.described)
+    with ExitStack() as readers:
+        measuring = _measuring(readers, settings, reel, listing)
+        pool = readers.enter_context(MediaPool(settings))
+        describing = Describing(
+            pool,
+            settings.stills_folder / str(reel.id),
+            reel.described,
+            measuring.described if measuring is not None else None,
+        )
 
         def on_settled(result: FileResult, settled: Settled) -> None:
             settled = accept_grown_chain(result, settled, listing.root, reel.places[settled.place], disk)
@@ -129,8 +137,11 @@ def _run(
         recorder.doubt([doubt.result for doubt in doubts], SAYS_OTHERWISE)
         _describe_kept(plan, describing)
         watching.say("reading take facts and drawing stills")
-        described = describing.results(watching.tick)
-    media_problems = log_clips(sessions, reel.id, described)
+        media_problems = log_clips(sessions, reel.id, describing.results(watching.tick))
+        if measuring is not None:
+            done, total = measuring.progress
+            watching.say(f"copied and logged; measuring picture and sound, {done} of {total} done meanwhile")
+            media_problems += finish_reel(measuring, sessions, reel.id, settings, watching.tick)
 
     with reading(sessions) as session:
         recorded = recorded_files(session, reel.id)
@@ -152,6 +163,14 @@ def _run(
         report=report.as_json(),
     )
     return report
+
+
+def _measuring(readers: ExitStack, settings: Settings, reel: OpenReel, listing: Listing) -> Measuring | None:
+    """What measures, in children of its own: none of them keeps a file from being described."""
+    if not settings.measure:
+        return None
+    pool = readers.enter_context(MediaPool(settings, measuring=True))
+    return Measuring(pool, reel.offload.file_ids, {entry.raw: entry.size for entry in listing.files})
 
 
 def _judge_now(card: Path, recorded: Mapping[bytes, RecordedFile], reel: OpenReel, disk: Disk) -> Verdict:

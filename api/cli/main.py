@@ -26,6 +26,7 @@ PARTS = {
     "find": ("find",),
     "log": ("log", "terms"),
     "moments": ("mark", "moments"),
+    "findings": ("findings", "dismiss", "judge"),
     "edits": ("changes", "undo"),
     "transfer": ("export", "import"),
     "sync": ("sync", "channels"),

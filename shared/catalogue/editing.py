@@ -13,7 +13,8 @@ from sqlalchemy.orm import Session
 
 from shared.catalogue.assignments import Change, SetNames, SetValue
 from shared.catalogue.chunks import in_chunks
-from shared.catalogue.journal import CLIP, MOMENT, Values, read_values, record
+from shared.catalogue.findings import restore_findings
+from shared.catalogue.journal import CLIP, FINDING, MOMENT, Values, read_values, record
 from shared.catalogue.log import apply_changes
 from shared.catalogue.moments import restore_moments
 from shared.catalogue.productions import set_day
@@ -99,6 +100,7 @@ def undo(
     changed again since."""
     clips = [change for change in edit.changes if change.kind == CLIP]
     moments = [change for change in edit.changes if change.kind == MOMENT]
+    findings = [change for change in edit.changes if change.kind == FINDING]
     summary = f"undo {edit.id}: {edit.summary}"
     ids = [change.subject_id for change in clips]
     fields = list({field for change in clips for field in change.after or {} if field not in _BESIDE})
@@ -111,6 +113,8 @@ def undo(
     )
     if moments:
         done = restore_moments(session, production, edit, moments, vocabulary, by, summary, done)
+    if findings:
+        done = restore_findings(session, production, edit, findings, by, summary, done)
     if done is None:
         raise ConflictError(f"edit {edit.id} has nothing left to take back", remedy="Choose another one.")
     return done

@@ -14,6 +14,7 @@ from shared.models.clips import (
 )
 from shared.models.journal import Change, ChangeSet
 from shared.models.log import ClipText, LogEntry, Moment, entry_person, entry_tag
+from shared.models.measures import MeasureKind, Measurement, Suggestion
 from shared.models.media import (
     Card,
     Copy,
@@ -63,6 +64,8 @@ __all__ = [
     "Finding",
     "Lens",
     "LogEntry",
+    "MeasureKind",
+    "Measurement",
     "Microphone",
     "Moment",
     "Offload",
@@ -79,6 +82,7 @@ __all__ = [
     "SoundPair",
     "Still",
     "StillKind",
+    "Suggestion",
     "SyncMethod",
     "SyncState",
     "Tag",

@@ -14,8 +14,10 @@ from typing import Any
 
 from starlette.testclient import TestClient
 
-from shared.db import make_sessions, open_catalogue
+from shared.db import make_sessions, open_catalogue, writing
+from shared.models import Clip
 from tests.api.catalogue import Seeded, client_of, make_settings, seed
+from tests.api.measured import measure_clip
 
 TARGET = Path(__file__).parents[2] / "api" / "openapi_examples.json"
 NOW = re.compile(r"20[0-9]{2}-[0-9]{2}-[0-9]{2}T[0-9:]+\.[0-9]+Z")
@@ -40,6 +42,7 @@ BODIES: dict[str, Any] = {
     },
     "post_moment": {"in": 50, "out": 100, "name": "the gear takes the chain", "log": {"rating": "good"}},
     "patch_moment": {"out": 120},
+    "patch_finding": {"dismissed": "The mist is meant to be soft."},
     "make_change": {"query": "kind:interview", "set": {"rating": "circled"}, "expect": 2},
     "request_handover": {"query": "kind:interview -rating:ng", "production": "the-chain-ferry"},
 }
@@ -65,6 +68,8 @@ def record(folder: Path) -> dict[str, dict[str, Any]]:
     engine = open_catalogue(settings.database_url)
     sessions = make_sessions(engine)
     seeded = seed(sessions, settings.stills_folder)
+    with writing(sessions) as session:
+        measure_clip(session, session.get_one(Clip, seeded.clips[0]))
     with client_of(settings, sessions) as client:
         document = client.get("/api/v1/openapi.json").json()
         recorded = {}

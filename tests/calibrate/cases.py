@@ -127,7 +127,7 @@ def _hunting(names: tuple[str, str], random: Random, case: str, swing: float) ->
     hunt, seconds = _hunt(random, swing)
     scene = _scene(names, random, case != "hunting, whole frame")
     least, behind = _blur(random, 0, 5), _blur(random, 4, 20)
-    sway = _Sway.slight(random) if case == "hunting, slight sway" else None
+    sway = Sway.slight(random) if case == "hunting, slight sway" else None
     breathing = float(random.uniform(0.001, 0.004)) if case == "hunting, lens breathes" else 0.0
     against = case == "hunting, near against far"
     seed = int(random.integers(2**31))
@@ -145,7 +145,7 @@ def _hunting(names: tuple[str, str], random: Random, case: str, swing: float) ->
             place = sway.at(time) if sway else (0.0, 0.0, 0.0, 0.0)
             light = scene.seen(View(far, *place), View(near, *place))
             if breathing:
-                light = _scaled(light, 1 + breathing * more / hunt.swing)
+                light = scaled(light, 1 + breathing * more / hunt.swing)
             yield photographed(light, scene.noise, grain)
 
     return Clip(case, names, frames, hunt.frequency, hunt.start, hunt.end, swing)
@@ -170,17 +170,17 @@ def _hunting_coded(names: tuple[str, str], random: Random, case: str, swing: flo
 
 
 @dataclass(frozen=True, slots=True)
-class _Sway:
+class Sway:
     """A hand: a few slow sines, and a drift. Amplitudes in pixels of this frame."""
 
     parts: tuple[tuple[float, float, float, float], ...]  # hertz, right, down, phase
 
     @classmethod
-    def slight(cls, random: Random) -> _Sway:
+    def slight(cls, random: Random) -> Sway:
         return cls.of(random, 0.2, 0.8)
 
     @classmethod
-    def of(cls, random: Random, low: float, high: float) -> _Sway:
+    def of(cls, random: Random, low: float, high: float) -> Sway:
         size = float(random.uniform(low, high))
         rates = (random.uniform(0.08, 0.25), *random.uniform(0.4, 3.0, 3))
         parts = []
@@ -262,7 +262,7 @@ def _pan(names: tuple[str, str], random: Random, case: str) -> Clip:
 def _swaying(names: tuple[str, str], random: Random, case: str) -> Clip:
     """From a steady hand to a walk: 0.1 to 4 % of the height."""
     scene = _scene(names, random, bool(random.random() < 0.5))
-    sway = _Sway.of(random, 0.3, 10)
+    sway = Sway.of(random, 0.3, 10)
     near, far = _blur(random, 0, 5), _blur(random, 0, 16)
 
     def draw(time: float) -> Plane:
@@ -278,7 +278,7 @@ def _moving_subject(names: tuple[str, str], random: Random, case: str) -> Clip:
     near, far = _blur(random, 0, 4), _blur(random, 0, 20)
     rate, reach = float(random.uniform(0.3, 3)), float(np.exp(random.uniform(math.log(1), math.log(30))))
     kind = ("nod", "rock", "turn", "walk", "fidget")[int(random.integers(5))]
-    fidget = _Sway.of(random, 1, 8)
+    fidget = Sway.of(random, 1, 8)
 
     def place(time: float) -> tuple[float, float, float]:
         wave = reach * min(1, 1 / rate) * math.sin(2 * math.pi * rate * time)
@@ -331,7 +331,7 @@ def _zoom(names: tuple[str, str], random: Random, case: str) -> Clip:
 
     def draw(time: float) -> Plane:
         part = min(1.0, max(0.0, (time - begin) / length))
-        return _scaled(scene.seen(View(blur), View()), 1 + growth * part * part * (3 - 2 * part))
+        return scaled(scene.seen(View(blur), View()), 1 + growth * part * part * (3 - 2 * part))
 
     return _drawn(case, names, random, 10, scene, draw)
 
@@ -341,7 +341,7 @@ def _pumping(names: tuple[str, str], random: Random, case: str) -> Clip:
     scene = _scene(names, random, bool(random.random() < 0.5))
     near, far = _blur(random, 0, 4), _blur(random, 0, 12)
     coding = _Coding.of(random, 28, 42)
-    sway = _Sway.of(random, 0.0, 0.4) if random.random() < 0.4 else None
+    sway = Sway.of(random, 0.0, 0.4) if random.random() < 0.4 else None
     seed = int(random.integers(2**31))
 
     def frames() -> Iterator[Plane]:
@@ -408,7 +408,7 @@ def _drawn(
     return Clip(case, names, frames)
 
 
-def _scaled(plane: Plane, factor: float) -> Plane:
+def scaled(plane: Plane, factor: float) -> Plane:
     """Enlarged about the middle."""
     middle = np.array([(side - 1) / 2 for side in plane.shape])
     offset = middle - middle / factor
