@@ -14,6 +14,7 @@ from fractions import Fraction
 
 import av
 import numpy as np
+from av.video.reformatter import Interpolation
 from scipy.ndimage import affine_transform
 
 from ingest.measure.picture_plane import Plane
@@ -340,7 +341,7 @@ def _pumping(names: tuple[str, str], random: Random, case: str) -> Clip:
     """A still scene in a mean encoding: each key frame is sharper, or softer, than those around it."""
     scene = _scene(names, random, bool(random.random() < 0.5))
     near, far = _blur(random, 0, 4), _blur(random, 0, 12)
-    coding = _Coding.of(random, 28, 42)
+    coding = _Coding.of(random, 28, 42, scale=(1, 4)[int(random.integers(2))])
     sway = Sway.of(random, 0.0, 0.4) if random.random() < 0.4 else None
     seed = int(random.integers(2**31))
 
@@ -355,19 +356,25 @@ def _pumping(names: tuple[str, str], random: Random, case: str) -> Clip:
 
 @dataclass(frozen=True, slots=True)
 class _Coding:
-    """H.264 at a constant quantiser, key frames `group` apart."""
+    """H.264 at a constant quantiser, key frames `group` apart, of pictures `scale` times as large.
+
+    A camera codes 1080 lines, which are then reduced to those of here, and much of what coding did with them;
+    a mean proxy has no more lines than that (`scale` 1).
+    """
 
     quantiser: int
     group: int
     between: int
+    scale: int
 
     @classmethod
-    def of(cls, random: Random, low: int, high: int) -> _Coding:
+    def of(cls, random: Random, low: int, high: int, scale: int = 4) -> _Coding:
         groups = (6, 10, 12, 15, 24, 25, 50)
         return cls(
             int(random.integers(low, high + 1)),
             groups[int(random.integers(len(groups)))],
             int(random.integers(0, 3)),
+            scale,
         )
 
     def passed(self, planes: Iterator[Plane]) -> Iterator[Plane]:
@@ -375,19 +382,26 @@ class _Coding:
         memory = io.BytesIO()
         with av.open(memory, "w", format="matroska") as target:
             options = {"qp": str(self.quantiser), "g": str(self.group), "bf": str(self.between)}
-            options |= {"preset": "veryfast", "threads": "1", "sc_threshold": "0"}
+            options |= {"preset": "ultrafast", "threads": "1", "sc_threshold": "0"}
             stream = target.add_stream("libx264", rate=Fraction(25), options=options)
-            stream.width, stream.height, stream.pix_fmt = FRAME[1], FRAME[0], "yuv420p"
+            width, height = FRAME[1] * self.scale, FRAME[0] * self.scale
+            stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
             for plane in planes:
                 yuv = np.full((FRAME[0] * 3 // 2, FRAME[1]), 128, np.uint8)
                 yuv[: FRAME[0]] = plane
-                target.mux(stream.encode(av.VideoFrame.from_ndarray(yuv, format="yuv420p")))
+                frame = av.VideoFrame.from_ndarray(yuv, format="yuv420p")
+                large = frame.reformat(width=width, height=height, interpolation=Interpolation.BICUBIC)
+                large.pts = frame.pts
+                target.mux(stream.encode(large))
             target.mux(stream.encode(None))
         memory.seek(0)
         with av.open(memory, "r") as source:
             for number, frame in enumerate(source.decode(video=0)):
                 if number % 2 == 0:
-                    yield frame.to_ndarray()[: FRAME[0]].astype(np.float32)
+                    small = frame.reformat(
+                        width=FRAME[1], height=FRAME[0], interpolation=Interpolation.AREA, threads=1
+                    )
+                    yield small.to_ndarray()[: FRAME[0]].astype(np.float32)
 
 
 def _drawn(

@@ -35,7 +35,7 @@ from tests.ingest.measure.sound_support import RATE, Signal, music, noise, speec
 PHOTOGRAPHS = (*CHOOSING, *REPORTING)
 MOVEMENTS = ("static", "handheld", "pan", "tilt", "push-in", "pull-out", "diagonal")
 KINDS = ("interview", "room-tone", "talk on the move", "traffic", "music")
-EACH_MOVEMENT, EACH_KIND, PAIRS = 16, 10, 30
+EACH_MOVEMENT, EACH_KIND, PAIRS = 12, 10, 30
 _SECONDS = 3.0
 _SOUND_SECONDS = 24.0
 
