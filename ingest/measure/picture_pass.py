@@ -25,7 +25,7 @@ from ingest.measure.focus_hunting import find_swings
 from ingest.measure.focus_rack import find_racks
 from ingest.measure.focus_sharpness import CENTRE, Box, DetailTrack, FrameDetail, measure_detail, sharpness
 from ingest.measure.picture_flicker import measure_flicker, row_profile
-from ingest.measure.picture_frame import Reduced, read_frame
+from ingest.measure.picture_frame import Reduced, read_plane
 from ingest.measure.picture_framing import measure_framing, reduce_framing
 from ingest.measure.picture_keys import KeyDecoder
 from ingest.measure.picture_levels import (
@@ -177,7 +177,7 @@ class _Reader:
             self.errors += 1
         return None
 
-    def window(self, window: Window) -> Iterator[tuple[float, Reduced]]:
+    def window(self, window: Window) -> Iterator[tuple[float, Plane]]:
         """Every picture from the first to the last second of `window`."""
         context = self._stream.codec_context
         first, last = window
@@ -206,7 +206,7 @@ class _Reader:
                 if time > last:
                     return
                 if time >= first - 1e-6:
-                    yield time, read_frame(picture, self._rotation)
+                    yield time, read_plane(picture, self._rotation)
 
     def _stamp(self, seconds: float) -> int:
         return self._first + int(seconds / self._base)
@@ -290,8 +290,8 @@ class _Dense:
 def _stretch(reader: _Reader, window: Window, rate: float, subject: Box) -> Stretch | None:
     """What one window gives; None where fewer than three pictures of it decode."""
     dense = _Dense(max(1, int(rate / FOCUS_PER_SECOND)))
-    for time, frame in reader.window(window):
-        dense.see(time, frame.plane)
+    for time, plane in reader.window(window):
+        dense.see(time, plane)
         if len(dense.times) >= _MOST_FRAMES:
             break
     if len(dense.focus_times) < 3:

@@ -45,7 +45,9 @@ def choose_windows(samples: Sequence[Sample], seconds: float, effort: Effort) ->
     """Windows, first and last second, in order and apart. The whole clip where `dense_share` is 1."""
     if effort.dense_share >= 1:
         return ((0.0, seconds),)
-    middle = max(0.0, (seconds - effort.look_seconds) / 2)
+    # From a picture of the coarse pass on, which is a key frame: nothing before it need be decoded.
+    wanted = max(0.0, (seconds - effort.look_seconds) / 2)
+    middle = max((one.time for one in samples if one.time <= wanted), default=wanted)
     chosen = [(middle, min(seconds, middle + effort.look_seconds))]
     left = max(seconds * effort.dense_share, effort.dense_least)
     for _, window in sorted(_plausible(samples, effort), reverse=True):

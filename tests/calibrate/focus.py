@@ -28,7 +28,7 @@ from tests.calibrate.cases import HUNTING, OTHERS, PER_SECOND, Clip, make_clip
 from tests.calibrate.choose import Known, choose_limits
 from tests.calibrate.photographs import CHOOSING, REPORTING
 
-HALVES = {"choosing": (CHOOSING, 1), "reporting": (REPORTING, 2)}
+HALVES = {"choosing": (CHOOSING, 1), "reporting": (REPORTING, 4)}
 HUNTING_CLIPS, OTHER_CLIPS = 13, 10  # of each case, in each half: 316 clips in all
 KEY_STEP = round(Effort().every_seconds * PER_SECOND)
 Wanted = tuple[str, str, int]  # half, case, ordinal

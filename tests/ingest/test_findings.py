@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
+from pathlib import Path
 
 import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from ingest.findings import Draft, _frames, _Part, _settle
+from ingest.findings import MEASURED_CODES, Draft, _frames, _Part, _settle
 from shared.models import Finding, Production
 from tests.factories import make_clip, make_reel
+
+
+def test_the_guide_names_every_finding_and_no_other() -> None:
+    guide = Path(__file__).parents[2] / "api" / "guide" / "findings.md"
+    rows = re.findall(r"^\| `([a-z-]+)` \|", guide.read_text(encoding="utf-8"), re.MULTILINE)
+    assert len(rows) == len(set(rows)) and set(rows) == MEASURED_CODES
 
 
 @pytest.mark.parametrize(

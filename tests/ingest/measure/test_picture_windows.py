@@ -34,7 +34,7 @@ def length(windows: tuple[tuple[float, float], ...]) -> float:
 
 
 def test_a_take_that_is_evenly_sharp_is_looked_at_in_its_middle_alone() -> None:
-    assert choose_windows(samples(120), 120, Effort()) == ((58.5, 61.5),)
+    assert choose_windows(samples(120), 120, Effort()) == ((58, 61),)
 
 
 def test_where_sharpness_differs_is_looked_at_whole() -> None:
