@@ -23,6 +23,7 @@ TALK = 0.35  # share of time with speech
 HUSH = 0.03
 INTERVIEW_SECONDS = 20.0
 TONE_SECONDS = 20.0
+TONE_LOUDEST_DB = -40.0  # dBFS, root mean square: louder is music, traffic or a machine, not a silence
 TONE_STEADY_DB = 2.5  # standard deviation of the level, second by second
 FALSE_START_SECONDS = 3.0
 SAME_FRAMING = 0.93  # correlation of two framings
@@ -141,6 +142,9 @@ def _live(seen: Seen) -> Sequence[Channel]:
 
 
 def _is_steady(seen: Seen) -> bool:
+    """Faint, and the same second by second, on every channel."""
+    if any(one.levels.rms_db > TONE_LOUDEST_DB for one in _live(seen)):
+        return False
     spreads = [statistics.pstdev(one.rms_curve) for one in _live(seen) if len(one.rms_curve) >= 5]
     return bool(spreads) and max(spreads) <= TONE_STEADY_DB
 

@@ -29,7 +29,7 @@ class HuntingLimits(_Limits):
     """When swinging sharpness is focus that hunts; the numbers are those of `Swings`."""
 
     cycles: float = _limit(2.0, "Whole swings, at least.")
-    swing: float = _limit(0.07, "Change of log sharpness in half a swing, at least.", CALIBRATED)
+    swing: float = _limit(0.012, "Change of log sharpness in half a swing, at least.", CALIBRATED)
     uneven: float = _limit(0.5, "Scatter of the half swings' lengths over their median, at most.", CALIBRATED)
     one_way: float = _limit(
         0.4, "Smaller over larger swing, of detail across and down, at least.", CALIBRATED
@@ -39,11 +39,11 @@ class HuntingLimits(_Limits):
         -0.13, "Swing of coarse detail in step, over that of sharpness, at least.", CALIBRATED
     )
     agreeing: float = _limit(0.5, "Share of tiles, by weight, that swing in step, at least.", CALIBRATED)
-    explained: float = _limit(0.28, "Share of the tiles' variance that is in step, at least.", CALIBRATED)
-    speed: float = _limit(0.03, "Median speed of the framing, heights a second, at most.", CALIBRATED)
-    speed_in_step: float = _limit(-0.5, "Correlation of sharpness with speed, at least.", CALIBRATED)
+    explained: float = _limit(0.5, "Share of the tiles' variance that is in step, at least.", CALIBRATED)
+    speed: float = _limit(0.15, "Median speed of the framing, heights a second, at most.", CALIBRATED)
+    speed_in_step: float = _limit(-0.36, "Correlation of sharpness with speed, at least.", CALIBRATED)
     departing: float = _limit(
-        0.13, "Median shift of what departs from the framing, heights a second, at most.", CALIBRATED
+        0.3, "Median shift of what departs from the framing, heights a second, at most.", CALIBRATED
     )
 
 

@@ -175,7 +175,7 @@ class Sample:
 
     `subject` and `background`: log sharpness. `moved`: how far the framing went since the sample before,
     heights; None where it could not be followed. `difference`: mean difference from the sample before, codes
-    of 8 bits; None for the first.
+    of 8 bits; None for the first. `tilt`: of one sample in three, for a horizon stays where it is.
     """
 
     time: float
@@ -183,7 +183,7 @@ class Sample:
     background: float
     levels: FrameLevels
     structure: Structure
-    tilt: Tilt
+    tilt: Tilt | None
     moved: float | None
     difference: float | None
 

@@ -62,6 +62,7 @@ _MOST_SAMPLES = 2000
 _FLICKER_SECONDS = 3.0
 _MOST_FRAMES = 400_000  # of one window: four hours at 25 a second
 _FOLLOWED = 0.5
+_TILT_EVERY = 3  # samples: it takes longer than all else that is done with one
 _CHEAP_LINES, _CHEAP_INTRA_LINES, _LOOKED_AT_PACKETS = 720, 1088, 12
 
 
@@ -251,7 +252,7 @@ class _Coarse:
                 background=float(sharpness(track, ~inside).mean()),
                 levels=measure_levels(counts, codes),
                 structure=measure_structure(frame.plane),
-                tilt=measure_tilt(frame.plane),
+                tilt=measure_tilt(frame.plane) if len(self.samples) % _TILT_EVERY == 0 else None,
                 moved=moved,
                 difference=differs,
             )

@@ -256,12 +256,13 @@ def _is_carried(stretch: Stretch, limits: PictureLimits) -> bool:
 
 def _tilt(numbers: PictureNumbers, limits: PictureLimits) -> Iterator[PictureFinding]:
     """Only where most samples show one long edge, and agree on how it lies."""
+    tilts = [one.tilt for one in numbers.samples if one.tilt is not None]
     sure = sorted(
-        one.tilt.degrees
-        for one in numbers.samples
-        if one.tilt.support >= limits.tilt_support and one.tilt.stands_out >= limits.tilt_stands_out
+        one.degrees
+        for one in tilts
+        if one.support >= limits.tilt_support and one.stands_out >= limits.tilt_stands_out
     )
-    if not sure or 2 * len(sure) <= len(numbers.samples):
+    if not sure or 2 * len(sure) <= len(tilts):
         return
     middle = sure[len(sure) // 2]
     if sum(abs(one - middle) <= 1 for one in sure) * 3 < 2 * len(sure) or abs(middle) < limits.tilt_degrees:

@@ -45,10 +45,10 @@ def picture_numbers() -> PictureNumbers:
     return PictureNumbers(SECONDS, 25.0, 8, False, levels, flat, samples, (stretch,), (), 0)
 
 
-def sound_numbers() -> SoundMeasured:
-    """A tone of -20 dBFS on the first channel, nothing on the second."""
+def sound_numbers(amplitude: float = 0.1) -> SoundMeasured:
+    """A tone on the first channel, -20 dBFS unless said otherwise, and nothing on the second."""
     meter = TrackMeter(48_000, 2, (1.0, 1.0), lambda _: None)
-    tone = 0.1 * np.sin(2 * np.pi * 440 * np.arange(round(SECONDS * 48_000)) / 48_000)
+    tone = amplitude * np.sin(2 * np.pi * 440 * np.arange(round(SECONDS * 48_000)) / 48_000)
     meter.add(np.stack([tone, np.zeros_like(tone)]).astype(np.float32))
     meter.finish()
     channels, programme = meter.result(0, 0)

@@ -24,7 +24,10 @@ _ROUNDS = 3
 _CANDIDATES = 8
 _AT_LEAST = ("cycles", "swing", "one_way", "least_coarse", "agreeing", "explained", "speed_in_step")
 _NAMES = tuple(HuntingLimits.model_fields)
-_SEARCHED = tuple(name for name in _NAMES if name != "cycles")  # two whole swings are what the word means
+# Two whole swings are what the word means; and the light of made clips tells nothing of real light.
+_SEARCHED = tuple(name for name in _NAMES if name not in ("cycles", "light"))
+# No stricter than this: real hands, people and lenses are less steady than made ones (common practice).
+_STRICTEST = {"departing": 0.06, "speed": 0.03}
 _NUMBER_OF = {"least_coarse": "coarse"}  # a limit is named as its number, but for this one
 
 
@@ -133,4 +136,5 @@ def _candidates(clips: Sequence[Known], name: str, began: float) -> list[float]:
     beyond = edge - 0.5 * (strict - edge)
     middle = np.linspace(beyond, strict, _CANDIDATES)
     toward = np.linspace(edge, began, 4)
-    return sorted({round(float(value), 4) for value in (*middle, *toward)})
+    least = _STRICTEST.get(name, -np.inf)
+    return sorted({round(max(least, float(value)), 4) for value in (*middle, *toward)})

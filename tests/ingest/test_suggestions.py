@@ -63,10 +63,12 @@ def test_mistakes_are_suggested_as_ng() -> None:
     assert said(Seen(None, None, 60.0, is_drone=True)) == {"support": "drone"}
 
 
-def test_sound_without_speech_that_is_steady_is_the_tone_of_a_room() -> None:
-    assert said(Seen(None, sound_numbers(), 30.0)) == {"kind": "room-tone"}
-    assert said(Seen(None, sound_numbers(), 10.0)) == {}, "too short"
-    assert said(Seen(moving(right=0.1), sound_numbers(), 30.0)) == {"movement": "pan"}
+def test_faint_steady_sound_without_speech_is_the_tone_of_a_room() -> None:
+    faint = sound_numbers(0.002)
+    assert said(Seen(None, faint, 30.0)) == {"kind": "room-tone"}
+    assert said(Seen(None, faint, 10.0)) == {}, "too short"
+    assert said(Seen(None, sound_numbers(), 30.0)) == {}, "too loud"
+    assert said(Seen(moving(right=0.1), faint, 30.0)) == {"movement": "pan"}
 
 
 def test_every_suggestion_has_a_reason_and_a_sensible_confidence(vocabulary: Vocabulary) -> None:
