@@ -6,13 +6,13 @@ DEMO ?= $(CURDIR)/demo
 DEMO_PACKAGES := python3-venv fonts-dejavu-core
 TEST_PACKAGES := $(DEMO_PACKAGES) ffmpeg xxhash rsync chromium postgresql exfatprogs exfat-fuse
 
-.PHONY: demo test lint types bench screenshots soak mutations system-demo system-test clean lock
+.PHONY: demo test lint types bench calibrate screenshots soak mutations system-demo system-test clean lock
 .DEFAULT_GOAL := help
 
 help:
 	@echo "make demo   set up, offload the sample cards, log, search, hand over"
 	@echo "make test   set up (Debian packages included), lint, types, tests"
-	@echo "make lint | types | bench | screenshots | soak | mutations | lock | clean"
+	@echo "make lint | types | bench | calibrate | screenshots | soak | mutations | lock | clean"
 
 system-demo:
 	@.ci/packages $(DEMO_PACKAGES)
@@ -49,6 +49,10 @@ bench: .venv/.ready
 # Each page at 1440 and 390 pixels, light and dark, for a person to look at.
 screenshots: .venv/.ready
 	$(BIN)/python -m tests.api.browser.screenshots screenshots
+
+# Labelled clips of photographs: how well hunting focus is found, and what is suggested. About ten minutes.
+calibrate: .venv/.ready
+	$(BIN)/python -m tests.calibrate
 
 # Long: a thousand kills, a file of five gigabytes, ten thousand histories of a card and its copies, thousands of broken media files.
 soak: .venv/.ready

@@ -18,7 +18,7 @@ from ingest.spans import MediaFile, find_spans
 from shared.models.clips import ClipMedia, FileRole
 from shared.names import display, fold
 
-__all__ = ["GroupedClip", "MediaFile", "Member", "PerSecond", "group_clips"]
+__all__ = ["GroupedClip", "MediaFile", "Member", "PerSecond", "group_clips", "plain_stem"]
 
 NAME_LIMIT = 300  # the width of clip.name
 
@@ -214,6 +214,16 @@ def _sidecar_owner(item: _Item, by_stem: _Stems) -> _Item | None:
             if owner is not None:
                 return owner
     return None
+
+
+def plain_stem(path: bytes) -> str:
+    """A file's name without suffix, case and what cameras add to it for a companion; "c0001" of C0001S03.MP4.
+
+    Files of one take have it in common; so may files that are none.
+    """
+    name = path.rpartition(b"/")[2]
+    suffix = suffix_of(name)
+    return _split_mark(fold(name[: -len(suffix) - 1] if suffix else name))[0]
 
 
 def _split_mark(stem: str) -> tuple[str, str]:

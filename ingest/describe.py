@@ -30,13 +30,20 @@ def stem_of(path: bytes) -> str:
     return hashlib.sha256(path).hexdigest()[:16]
 
 
+Told = Callable[[bytes, Path, Described], None]
+"""Hears of each file once it is described, in a thread of the pool: its path, the copy, what was said."""
+
+
 class Describing:
     """Files sent to the pool so far. `into`: the folder of this reel's stills."""
 
-    def __init__(self, pool: Pool, into: Path, already: frozenset[bytes] = frozenset()) -> None:
+    def __init__(
+        self, pool: Pool, into: Path, already: frozenset[bytes] = frozenset(), told: Told | None = None
+    ) -> None:
         self._pool = pool
         self._into = into
         self._already = already
+        self._told = told
         self._futures: dict[bytes, Future[Described]] = {}
 
     def settled(self, result: FileResult, settled: Settled, place: Place) -> None:
@@ -68,7 +75,11 @@ class Describing:
         return wanted and path not in self._futures and path not in self._already
 
     def _send(self, path: bytes, copy: Path) -> None:
-        self._futures[path] = self._pool.describe(copy, self._into, stem_of(path))
+        future = self._futures[path] = self._pool.describe(copy, self._into, stem_of(path))
+        if (told := self._told) is not None:
+            future.add_done_callback(
+                lambda done: None if done.cancelled() else told(path, copy, _result(done))
+            )
 
 
 def _result(future: Future[Described]) -> Described:

@@ -1,7 +1,7 @@
 """From card to log: the whole offload on one screen.
 
     read_card → its own history → open_reel → make_plan → copy (which verifies) → write_manifests →
-    describe → log → verdict
+    describe → log → measure → verdict
 
 Each stage takes the frozen result of the one before, so nothing unverified can be logged.
 """
@@ -23,6 +23,8 @@ from ingest.describe import Describing
 from ingest.durable import Disk, lock_folder, on_destination
 from ingest.folders import open_below
 from ingest.manifest import write_manifests
+from ingest.measuring import Measuring, finish_reel
+from ingest.media.kinds import kind_of
 from ingest.media.pool import MediaPool
 from ingest.open_reel import OpenReel, known_files, open_reel, recall
 from ingest.orders import Nobody, OffloadOrder, OffloadReport, Verdict, Watching
@@ -35,7 +37,14 @@ from ingest.report import make_report, problems_of
 from ingest.settle import Settled
 from ingest.verdict import judge_listing
 from ingest.write import is_temporary, remove_leftovers
-from shared.catalogue.reels import TURNED_AWAY, close_dead_offloads, recorded_paths
+from shared.catalogue.chunks import in_chunks
+from shared.catalogue.reels import (
+    AT_A_TIME,
+    TURNED_AWAY,
+    close_dead_offloads,
+    file_ids,
+    recorded_paths,
+)
 from shared.db import Sessions, reading, with_small_cache, writing
 from shared.errors import AppError, ConflictError, UsageError
 from shared.models import OffloadState
@@ -108,8 +117,15 @@ def _run(
 
     counters = Counters.for_places(len(reel.places))
     recorder = Recorder(sessions, reel.offload)
-    with MediaPool(settings) as pool:
-        describing = Describing(pool, settings.stills_folder / str(reel.id), reel.described)
+    with ExitStack() as readers:
+        measuring = _measuring(readers, settings, reel, listing, sessions)
+        pool = readers.enter_context(MediaPool(settings))
+        describing = Describing(
+            pool,
+            settings.stills_folder / str(reel.id),
+            reel.described,
+            measuring.described if measuring is not None else None,
+        )
 
         def accept(result: FileResult, settled: Settled) -> Settled:
             return accept_grown_chain(result, settled, listing.root, reel.places[settled.place], disk)
@@ -134,8 +150,11 @@ def _run(
         recorder.doubt([doubt.result for doubt in doubts], SAYS_OTHERWISE)
         _describe_kept(plan, describing)
         watching.say("reading take facts and drawing stills")
-        described = describing.results(watching.tick)
-    media_problems = log_clips(sessions, reel.id, described)
+        media_problems = log_clips(sessions, reel.id, describing.results(watching.tick))
+        if measuring is not None:
+            done, total = measuring.progress
+            watching.say(f"copied and logged; measuring picture and sound, {done} of {total} done meanwhile")
+            media_problems += finish_reel(measuring, sessions, reel.id, settings, watching.tick)
 
     verdict = _judge_now(order.card, reel, sessions, disk)
     problems = (
@@ -163,6 +182,21 @@ def _temporary_names(listing: Listing, reel: OpenReel, sessions: Sessions) -> se
         recorded = (os.fsdecode(path) for path in recorded_paths(session, reel.id))
         paths = chain((entry.path for entry in listing.files), recorded)
         return {path for path in paths if is_temporary(path)}
+
+
+def _measuring(
+    readers: ExitStack, settings: Settings, reel: OpenReel, listing: Listing, sessions: Sessions
+) -> Measuring | None:
+    """What measures, in children of its own: none of them keeps a file from being described."""
+    if not settings.measure:
+        return None
+    sizes = {entry.raw: entry.size for entry in listing.files if kind_of(entry.raw) in ("video", "audio")}
+    ids: dict[bytes, int] = {}
+    with reading(sessions) as session:
+        for some in in_chunks(sizes, AT_A_TIME):
+            ids |= file_ids(session, reel.id, some)
+    pool = readers.enter_context(MediaPool(settings, measuring=True))
+    return Measuring(pool, ids, sizes)
 
 
 def _judge_now(card: Path, reel: OpenReel, sessions: Sessions, disk: Disk) -> Verdict:

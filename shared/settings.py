@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
 from shared.errors import UsageError
+from shared.finding_limits import PictureLimits, SoundLimits
 
 CONFIG_NAME = "config.toml"
 Algorithm = Literal["xxh128", "xxh3", "xxh64", "md5", "sha1", "c4"]
@@ -79,6 +80,18 @@ class Settings(BaseSettings):
     media_workers: int = Field(1, ge=1, le=16, description="Child processes that read facts and take stills.")
     media_seconds: int = Field(60, ge=1, description="Longest time a media child may take over one file.")
     media_memory_mib: int = Field(2048, ge=256, description="Address space a media child may use, in MiB.")
+    measure: bool = Field(True, description="Measure picture and sound of every clip, and judge the numbers.")
+    measure_workers: int = Field(
+        1, ge=1, le=16, description="Child processes that measure, each of the lowest priority."
+    )
+    picture_limits: PictureLimits = Field(
+        default_factory=PictureLimits,
+        description="What counts as a finding in the picture, [picture_limits] in config.toml.",
+    )
+    sound_limits: SoundLimits = Field(
+        default_factory=SoundLimits,
+        description="What counts as a finding in the sound, [sound_limits] in config.toml.",
+    )
     stills: int = Field(3, ge=1, le=24, description="Stills taken of each clip.")
     still_width: int = Field(640, ge=64, le=3840, description="Width of a still, in pixels.")
     host: str = Field("127.0.0.1", description="Address the service listens on.")

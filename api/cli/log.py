@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 from sqlalchemy.orm import Session
 
-from api.cli.app import Root, root_of
+from api.cli.app import Root, print_table, root_of
 from api.cli.kit import Production
 from shared.catalogue.beside_edits import edit_channels
 from shared.catalogue.channels import is_channel, read_channel
@@ -16,6 +16,7 @@ from shared.catalogue.editing import edit_clips
 from shared.catalogue.log import find_one_clip, parse_assignments, production_vocabulary
 from shared.catalogue.pairs import name_of
 from shared.catalogue.search import find_clip_ids
+from shared.catalogue.suggestions import accept_suggestions, open_suggestions
 from shared.db import reading, writing
 from shared.errors import NotFoundError, UsageError
 from shared.models import Clip
@@ -32,18 +33,34 @@ def register(app: typer.Typer) -> None:
 def log(
     context: typer.Context,
     words: Annotated[
-        list[str],
+        list[str] | None,
         typer.Argument(
             metavar="[CLIP] field=value…",
             help='kind=interview size=mcu person=… tag+=… note=… ch1=lav:"Ada Wren"',
         ),
-    ],
+    ] = None,
     where: Annotated[str | None, typer.Option("--where", help="Log every clip this query finds.")] = None,
-    yes: Annotated[bool, typer.Option("--yes", help="With --where: do it, do not only count.")] = False,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="With --where or --accept: do it, do not only show.")
+    ] = False,
+    accept: Annotated[
+        str | None, typer.Option("--accept", help="Take over what measuring suggests for this query's clips.")
+    ] = None,
+    least: Annotated[
+        float, typer.Option("--least", min=0, max=1, help="With --accept: the least confidence, 0 to 1.")
+    ] = 0.6,
     production: Production = None,
 ) -> None:
     """Log a clip (its name, REEL/name or #id), or with --where every clip a query finds."""
     root = root_of(context)
+    words = words or []
+    if accept is not None:
+        if words or where is not None:
+            raise UsageError(
+                "--accept takes a query and nothing else", remedy="rushlight log --accept 'day:2' --yes"
+            )
+        _accept(root, accept, least, yes, production)
+        return
     base = load_vocabulary()
     clip_words = [word for word in words if "=" not in word]
     assignments = [word for word in words if "=" in word]
@@ -87,6 +104,32 @@ def _preview(root: Root, session: Session, ids: Sequence[int]) -> None:
     if len(ids) > PREVIEWED:
         root.out.print(f"  and {len(ids) - PREVIEWED} more", markup=False)
     root.out.print(f"{len(ids)} clips would be changed. Say --yes to do it.", markup=False)
+
+
+def _accept(root: Root, query: str, least: float, yes: bool, production: str | None) -> None:
+    """Show what is suggested for fields that nobody has filled, or take it over as one edit."""
+    with writing(root.sessions) as session:
+        found = root.production(session, production)
+        vocabulary = production_vocabulary(session, found, load_vocabulary())
+        ids = find_clip_ids(session, found, query, vocabulary)
+        chosen = open_suggestions(session, ids, least)
+        if not yes:
+            rows = [
+                (
+                    f"{one.clip.reel.name}/{one.clip.name}",
+                    f"{one.suggestion.field}={one.suggestion.value}",
+                    f"{one.suggestion.confidence:.2f}",
+                    one.suggestion.reason,
+                )
+                for one in chosen
+            ]
+            if rows:
+                print_table(root, ("clip", "suggested", "sure", "because"), rows)
+        else:
+            said = f"suggestions accepted: {query}".rstrip(": ")
+            accept_suggestions(session, found, chosen, vocabulary, root.author, said)
+    count = f"{len(chosen)} suggestion{'' if len(chosen) == 1 else 's'}"
+    root.out.print(f"{count} accepted" if yes else f"{count}. Say --yes to take them over.", markup=False)
 
 
 def _typed(where: str | None, fields: list[str]) -> str:

@@ -29,6 +29,7 @@ PARTS = {
     "log": ("log", "terms"),
     "moments": ("mark", "moments"),
     "rename": ("rename",),
+    "findings": ("findings", "dismiss", "judge"),
     "edits": ("changes", "undo"),
     "plan": ("plan", "wish", "narration", "thresholds"),
     "wrap": ("wrap", "coverage", "answer"),

@@ -18,9 +18,10 @@ from api.handover.shots import Handover, Shot
 from api.handover.sound_columns import say_channels, say_pairs, say_people
 from api.handover.text import file_name, round_ms
 from shared.capture import SUGGESTED
+from shared.catalogue.clip_rows import range_text
 from shared.clock_words import tell_span
 from shared.errors import UsageError
-from shared.models import ClipMedia, CopyState, TakeFacts
+from shared.models import ClipMedia, CopyState, Finding, TakeFacts
 from shared.names import display
 
 # Names under which files give what the facts have no column for; compared without case and signs.
@@ -225,7 +226,14 @@ def _start_sample(line: Line) -> Value:
 
 
 def _findings(line: Line) -> Value:
-    return tuple(f"{one.severity.value}: {one.message}" for one in line.shot.findings) or None
+    return tuple(_say_finding(line, one) for one in line.shot.findings) or None
+
+
+def _say_finding(line: Line, one: Finding) -> str:
+    """Severity, interval, number and what was noticed."""
+    place = range_text(line.shot.clip, one.in_frame, one.out_frame)
+    number = "" if one.value is None else f" [{one.value:.6g} {one.unit}]".replace(" ]", "]")
+    return f"{one.severity.value}{', ' if place else ''}{place}: {one.message}{number}"
 
 
 def _algorithm(line: Line) -> Value:

@@ -134,6 +134,7 @@ def _finding_object(finding: Finding) -> dict[str, Any]:
         "value": finding.value if finding.value is None or math.isfinite(finding.value) else None,
         "unit": finding.unit,
         "rule": finding.rule,
+        "channel": finding.channel,
         "in_frame": finding.in_frame,
         "out_frame": finding.out_frame,
     }

@@ -5,13 +5,13 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 from pydantic import Field
 
 from api.reads.clips import WholeClip
 from api.reads.stills import still_link
-from api.schemas.base import Listing, Shape, shown, shown_json
+from api.schemas.base import Body, Listing, Shape, UsableText, shown, shown_json
 from api.schemas.log import LogEntry, entry_shape
 from shared import models
 from shared.catalogue.clip_rows import length_text, real_seconds_text, seconds_text
@@ -39,10 +39,17 @@ class Finding(Shape):
     value: float | None
     unit: str
     rule: str
+    channel: int | None = Field(description="Of the sound, from 1; null: not about one channel.")
     in_frame: int | None
     out_frame: int | None = Field(description="Exclusive.")
     dismissed: str | None = Field(description="A person's reason for dismissing it.")
     created_at: dt.datetime
+
+
+class FindingPatch(Body):
+    """A reason dismisses the finding: it is kept, and counts no longer. Null brings it back."""
+
+    dismissed: Annotated[UsableText, Field(min_length=1, max_length=2000)] | None
 
 
 class ClipSummary(Shape):
@@ -227,6 +234,7 @@ def finding_shape(row: models.Finding) -> Finding:
         value=row.value,
         unit=row.unit,
         rule=row.rule,
+        channel=row.channel,
         in_frame=row.in_frame,
         out_frame=row.out_frame,
         dismissed=row.dismissed,

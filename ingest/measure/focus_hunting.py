@@ -133,7 +133,8 @@ def _described(
     return Swings(
         start=float(times[here][0]),
         end=float(times[here][-1]),
-        frequency=0.5 / float(halves.mean()),
+        # The first and the last half may be stretched by what went before and comes after.
+        frequency=0.5 / float(np.median(halves)),
         cycles=float(times[here][-1] - times[here][0]) * 0.5 / float(halves.mean()),
         swing=float(np.median(swings)),
         uneven=float(halves.std() / np.median(halves)),

@@ -1,33 +1,14 @@
 """When swinging sharpness is focus that hunts: limits on the numbers of `Swings`.
 
-Nothing here but the standard library: whoever judges need not load what measures.
+Nothing of the decoders here: whoever judges need not load what measures.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from ingest.measure.picture_numbers import Swings
+from shared.finding_limits import HuntingLimits
 
-
-@dataclass(frozen=True, slots=True)
-class HuntingLimits:
-    """Common practice, no source: provisional, set by eye on some twenty labelled clips of tests/calibrate.
-
-    They are to be chosen on the choosing half of those clips, and scored on the reporting half.
-    """
-
-    cycles: float = 2.0
-    swing: float = 0.02
-    uneven: float = 0.35
-    one_way: float = 0.4
-    light: float = 0.5
-    least_coarse: float = -0.15
-    agreeing: float = 0.5
-    explained: float = 0.5
-    speed: float = 0.15
-    speed_in_step: float = -0.5
-    departing: float = 0.3
+__all__ = ["HuntingLimits", "is_hunting"]
 
 
 def is_hunting(swings: Swings, limits: HuntingLimits) -> bool:

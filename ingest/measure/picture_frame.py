@@ -27,7 +27,17 @@ class Reduced:
 
 def read_frame(frame: VideoFrame, rotation: int = 0) -> Reduced:
     """Reduce one frame; `rotation` is the quarter turns, in degrees clockwise, that show it upright."""
-    is_full = _is_full(frame)
+    plane = read_plane(frame, rotation)
+    planar = _has_luma(frame)
+    codes = frame if planar else frame.reformat(format="gray", dst_color_range=ColorRange.JPEG)
+    step = max(1, min(frame.width, frame.height) // _LOOKED_AT)
+    luma = _codes(codes, step)
+    bits = frame.format.components[0].bits if planar else 8
+    return Reduced(luma, bits, _is_full(frame) or not planar, plane)
+
+
+def read_plane(frame: VideoFrame, rotation: int = 0) -> Plane:
+    """The small picture of one frame alone, upright."""
     width, height = plane_size(frame.width, frame.height)
     # Both ranges are called full, so that codes stay what they are.
     small = frame.reformat(
@@ -41,12 +51,7 @@ def read_frame(frame: VideoFrame, rotation: int = 0) -> Reduced:
     )
     plane = _codes(small, 1).astype(np.float32)
     turned = np.rot90(plane, -(rotation // 90) % 4) if rotation % 360 else plane
-    planar = _has_luma(frame)
-    codes = frame if planar else frame.reformat(format="gray", dst_color_range=ColorRange.JPEG)
-    step = max(1, min(frame.width, frame.height) // _LOOKED_AT)
-    luma = _codes(codes, step)
-    bits = frame.format.components[0].bits if planar else 8
-    return Reduced(luma, bits, is_full or not planar, np.ascontiguousarray(turned))
+    return np.ascontiguousarray(turned)
 
 
 def _has_luma(frame: VideoFrame) -> bool:

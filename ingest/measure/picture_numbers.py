@@ -14,6 +14,9 @@ from types import NoneType, UnionType
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
 T = TypeVar("T")
+VERSION = 1
+"""Of the layout below and of how the numbers are taken: others can't be judged, and are taken anew."""
+_DECIMALS = 6
 _LONGEST = 100_000  # items in a list: more than a clip of a day gives
 
 
@@ -121,6 +124,23 @@ class Shake:
 
 
 @dataclass(frozen=True, slots=True)
+class Travel:
+    """How the picture moves over a stretch: medians, heights a second to the right and down.
+
+    A camera that turns right moves its picture left. `scale`: growth a second, 0.01 is 1 %. `even`: share of
+    pictures that go the way of the median; `growing`: whose size changes the way of `scale`; `followed`:
+    that could be followed at all.
+    """
+
+    right: float
+    down: float
+    scale: float
+    even: float
+    growing: float
+    followed: float
+
+
+@dataclass(frozen=True, slots=True)
 class Flicker:
     """One supply's beat in a stretch of pictures.
 
@@ -155,7 +175,7 @@ class Sample:
 
     `subject` and `background`: log sharpness. `moved`: how far the framing went since the sample before,
     heights; None where it could not be followed. `difference`: mean difference from the sample before, codes
-    of 8 bits; None for the first.
+    of 8 bits; None for the first. `tilt`: of one sample in three, for a horizon stays where it is.
     """
 
     time: float
@@ -163,7 +183,7 @@ class Sample:
     background: float
     levels: FrameLevels
     structure: Structure
-    tilt: Tilt
+    tilt: Tilt | None
     moved: float | None
     difference: float | None
 
@@ -180,6 +200,7 @@ class Stretch:
     end: float
     frames: int
     shake: Shake | None
+    travel: Travel | None
     subject: tuple[Swings, ...]
     background: tuple[Swings, ...]
     racks: tuple[Rack, ...]
@@ -193,7 +214,7 @@ class Stretch:
 class PictureNumbers:
     """All measures of one clip's picture. `seconds` long, `per_second` pictures; levels are of all samples.
 
-    `errors`: packets that would not decode.
+    `framing`: see `picture_framing`. `errors`: packets that would not decode.
     """
 
     seconds: float
@@ -204,11 +225,12 @@ class PictureNumbers:
     flat_top: FlatTop
     samples: tuple[Sample, ...]
     stretches: tuple[Stretch, ...]
+    framing: tuple[float, ...]
     errors: int
 
     def to_json(self) -> dict[str, Any]:
-        """Plain JSON values."""
-        return dataclasses.asdict(self)
+        """Plain JSON values; numbers are rounded, for a clip has thousands of them."""
+        return dataclasses.asdict(self, dict_factory=_rounded)
 
     @classmethod
     def from_json(cls, values: Any) -> PictureNumbers:
@@ -222,6 +244,16 @@ class PictureMeasured:
 
     numbers: PictureNumbers | None
     problem: str = ""
+
+
+def _rounded(fields: list[tuple[str, Any]]) -> dict[str, Any]:
+    return {name: _short(value) for name, value in fields}
+
+
+def _short(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, _DECIMALS)
+    return tuple(map(_short, value)) if isinstance(value, tuple) else value
 
 
 def _read(cls: type[T], values: Any) -> T:

@@ -17,6 +17,7 @@ import av
 import numpy as np
 import numpy.typing as npt
 from av.container import InputContainer
+from av.packet import Packet
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
@@ -24,7 +25,9 @@ from ingest.measure.focus_hunting import find_swings
 from ingest.measure.focus_rack import find_racks
 from ingest.measure.focus_sharpness import CENTRE, Box, DetailTrack, FrameDetail, measure_detail, sharpness
 from ingest.measure.picture_flicker import measure_flicker, row_profile
-from ingest.measure.picture_frame import Reduced, read_frame
+from ingest.measure.picture_frame import Reduced, read_plane
+from ingest.measure.picture_framing import measure_framing, reduce_framing
+from ingest.measure.picture_keys import KeyDecoder
 from ingest.measure.picture_levels import (
     CodeRange,
     Histogram,
@@ -46,6 +49,7 @@ from ingest.measure.picture_plane import Plane
 from ingest.measure.picture_repeats import difference, find_repeats
 from ingest.measure.picture_shake import measure_shake
 from ingest.measure.picture_tilt import measure_tilt
+from ingest.measure.picture_travel import measure_travel
 from ingest.measure.picture_windows import CHEAP, Effort, Window, choose_windows
 from ingest.media.facts import Facts
 from ingest.media.limits import no_new_files, open_media
@@ -58,6 +62,7 @@ _MOST_SAMPLES = 2000
 _FLICKER_SECONDS = 3.0
 _MOST_FRAMES = 400_000  # of one window: four hours at 25 a second
 _FOLLOWED = 0.5
+_TILT_EVERY = 3  # samples: it takes longer than all else that is done with one
 _CHEAP_LINES, _CHEAP_INTRA_LINES, _LOOKED_AT_PACKETS = 720, 1088, 12
 
 
@@ -108,6 +113,7 @@ def measure_picture(
         flat_top=measure_flat_top(coarse.histogram, coarse.codes),
         samples=tuple(coarse.samples),
         stretches=tuple(one for one in stretches if one is not None),
+        framing=measure_framing(coarse.framings),
         errors=reader.errors,
     )
 
@@ -144,33 +150,35 @@ class _Reader:
 
     def key_frames(self, seconds: float, step: float) -> Iterator[tuple[float, Reduced]]:
         """A key frame about every `step` seconds, each decoded alone: those between are never touched."""
+        with KeyDecoder(self._stream, self._rotation) as decoder:
+            last = -1.0
+            for stamp, frame in decoder.decoded(self._key_packets(seconds, step)):
+                if (time := self._time(stamp)) > last:
+                    last = time
+                    yield time, frame
+            self.errors += decoder.errors
+
+    def _key_packets(self, seconds: float, step: float) -> Iterator[Packet[VideoStream]]:
+        """The key packet before each wanted time, once."""
         wanted, last = 0.0, -1.0
         while wanted <= max(seconds, 0.0):
-            found = self._key_frame_at(wanted)
-            if found is not None and found[0] > last:
-                last = found[0]
-                yield found
+            packet = self._key_packet_at(wanted)
+            if packet is not None and packet.pts is not None and (time := self._time(packet.pts)) > last:
+                last = time
+                yield packet
             wanted = max(wanted, last) + step
 
-    def _key_frame_at(self, seconds: float) -> tuple[float, Reduced] | None:
-        context = self._stream.codec_context
+    def _key_packet_at(self, seconds: float) -> Packet[VideoStream] | None:
         try:
             self._source.seek(self._stamp(seconds), stream=self._stream)
-            context.flush_buffers()
             for packet in packets_of(self._source, self._stream):
-                if packet.dts is None or not packet.is_keyframe:
-                    continue
-                pictures = [*packet.decode(), *context.decode(None)]
-                context.flush_buffers()
-                for picture in pictures:
-                    if isinstance(picture, VideoFrame) and picture.pts is not None and not picture.is_corrupt:
-                        return self._time(picture.pts), read_frame(picture, self._rotation)
-                return None
+                if packet.dts is not None and packet.is_keyframe:
+                    return packet
         except av.FFmpegError:
             self.errors += 1
         return None
 
-    def window(self, window: Window) -> Iterator[tuple[float, Reduced]]:
+    def window(self, window: Window) -> Iterator[tuple[float, Plane]]:
         """Every picture from the first to the last second of `window`."""
         context = self._stream.codec_context
         first, last = window
@@ -199,7 +207,7 @@ class _Reader:
                 if time > last:
                     return
                 if time >= first - 1e-6:
-                    yield time, read_frame(picture, self._rotation)
+                    yield time, read_plane(picture, self._rotation)
 
     def _stamp(self, seconds: float) -> int:
         return self._first + int(seconds / self._base)
@@ -214,6 +222,7 @@ class _Coarse:
 
     subject: Box
     samples: list[Sample] = field(default_factory=list)
+    framings: list[Plane] = field(default_factory=list)
     histogram: Histogram | None = None
     codes: CodeRange | None = None
     bits: int = 8
@@ -235,6 +244,7 @@ class _Coarse:
             moved = float(np.hypot(motion.right, motion.down)) if motion.sure >= _FOLLOWED else None
             differs = difference(self._before[0], frame.plane)
         self._before = (frame.plane, spectra)
+        self.framings.append(reduce_framing(frame.plane))
         self.samples.append(
             Sample(
                 time=time,
@@ -242,7 +252,7 @@ class _Coarse:
                 background=float(sharpness(track, ~inside).mean()),
                 levels=measure_levels(counts, codes),
                 structure=measure_structure(frame.plane),
-                tilt=measure_tilt(frame.plane),
+                tilt=measure_tilt(frame.plane) if len(self.samples) % _TILT_EVERY == 0 else None,
                 moved=moved,
                 difference=differs,
             )
@@ -281,8 +291,8 @@ class _Dense:
 def _stretch(reader: _Reader, window: Window, rate: float, subject: Box) -> Stretch | None:
     """What one window gives; None where fewer than three pictures of it decode."""
     dense = _Dense(max(1, int(rate / FOCUS_PER_SECOND)))
-    for time, frame in reader.window(window):
-        dense.see(time, frame.plane)
+    for time, plane in reader.window(window):
+        dense.see(time, plane)
         if len(dense.times) >= _MOST_FRAMES:
             break
     if len(dense.focus_times) < 3:
@@ -298,13 +308,16 @@ def _stretch(reader: _Reader, window: Window, rate: float, subject: Box) -> Stre
         end=dense.times[-1],
         frames=len(dense.times),
         shake=measure_shake(motion, 1 / step),
+        travel=measure_travel(motion, 1 / step),
         subject=swings[0],
         background=swings[1],
         racks=find_racks(times, near, swings[0]),
         flicker=_flicker(np.array(dense.profiles), rate),
         repeats=find_repeats(np.array(dense.differences)),
         sharpness_step=step,
-        sharpness=tuple(zip(map(float, near), map(float, far), strict=True)),
+        sharpness=tuple(
+            (round(float(one), 4), round(float(other), 4)) for one, other in zip(near, far, strict=True)
+        ),
     )
 
 

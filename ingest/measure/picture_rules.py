@@ -6,69 +6,20 @@ Pure, and without the decoders: limits can change, and findings be made anew, wi
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from ingest.measure.focus_limits import HuntingLimits, is_hunting
+from ingest.measure.focus_limits import is_hunting
 from ingest.measure.picture_numbers import PictureNumbers, Sample, Stretch, Swings
+from shared.finding_limits import PictureLimits
 
 NOTE, WARNING, FAULT = "note", "warning", "fault"
-
-
-@dataclass(frozen=True, slots=True)
-class PictureLimits:
-    """Every threshold of the picture, each marked published (which) or common practice.
-
-    Codes below `black_below` are near black: the code for black is published (ITU-R BT.709-6, table 4.6; for
-    a full range ITU-T H.273), the margin above it is common practice. That the mains make lamps pulse at
-    twice 50 or 60 Hz is physics; how deep a pulse is seen is common practice. All other numbers are common
-    practice, no source, unless said otherwise.
-    """
-
-    clipped_share: float = 0.02
-    """Of all pixels at the last code: common practice."""
-    flat_share: float = 0.03
-    """Of all pixels at the clip's own highest code, where that is below the last: common practice."""
-    flat_height: float = 0.75
-    """How bright that code must be, 1 is nominal peak: common practice."""
-    crushed_share: float = 0.25
-    """Of all pixels at or under black: common practice."""
-    black_below: float = 0.03
-    """Parts of the range that 99 % of a black picture stay under: common practice above a "
-    "published black."""
-    black_seconds: float = 1.0
-    """Common practice."""
-    cap_below: float = 0.16
-    """Parts of the range that 99 % of a picture behind a lens cap stay under: common practice."""
-    cap_contrast: float = 0.8
-    """Codes of 8 bits of structure that a covered lens stays under: common practice."""
-    cap_share: float = 0.9
-    """Of the clip's samples: common practice."""
-    frozen_seconds: float = 0.5
-    """Common practice."""
-    repeats_share: float = 0.02
-    """Of the pictures looked at: common practice."""
-    repeats_least: int = 3
-    """Common practice."""
-    flicker_depth: float = 0.01
-    """Of the light: common practice; what of it is seen depends on how fast it goes."""
-    flicker_above: float = 5.0
-    """Times what frequencies near it have: common practice."""
-    shake: float = 0.006
-    """Of the picture's height, root mean square: common practice."""
-    tilt_degrees: float = 1.5
-    """Common practice."""
-    tilt_support: float = 0.8
-    """Of the width: common practice."""
-    tilt_stands_out: float = 4.0
-    """Times the typical line: common practice."""
-    carried_steady: float = 0.2
-    """Share of time that is steady: common practice."""
-    carried_longest: float = 1.0
-    """Seconds of the longest steady stretch: common practice."""
-    carried_seconds: float = 3.0
-    """Length that must have been looked at: common practice."""
-    hunting: HuntingLimits = field(default_factory=HuntingLimits)
-    """Common practice, provisional: to be chosen with python -m tests.calibrate.focus."""
+CODES = frozenset(
+    (
+        *("focus-hunting", "highlights-clipped", "highlights-flat", "shadows-crushed", "lens-covered"),
+        *("black", "frozen", "frames-repeated", "mains-flicker", "carried", "shaky", "horizon-leans"),
+        "picture-unmeasured",
+    )
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +29,7 @@ class PictureFinding:
     code: str
     severity: str
     message: str
-    value: float
+    value: float | None
     unit: str
     rule: str
     remedy: str
@@ -305,12 +256,13 @@ def _is_carried(stretch: Stretch, limits: PictureLimits) -> bool:
 
 def _tilt(numbers: PictureNumbers, limits: PictureLimits) -> Iterator[PictureFinding]:
     """Only where most samples show one long edge, and agree on how it lies."""
+    tilts = [one.tilt for one in numbers.samples if one.tilt is not None]
     sure = sorted(
-        one.tilt.degrees
-        for one in numbers.samples
-        if one.tilt.support >= limits.tilt_support and one.tilt.stands_out >= limits.tilt_stands_out
+        one.degrees
+        for one in tilts
+        if one.support >= limits.tilt_support and one.stands_out >= limits.tilt_stands_out
     )
-    if not sure or 2 * len(sure) <= len(numbers.samples):
+    if not sure or 2 * len(sure) <= len(tilts):
         return
     middle = sure[len(sure) // 2]
     if sum(abs(one - middle) <= 1 for one in sure) * 3 < 2 * len(sure) or abs(middle) < limits.tilt_degrees:

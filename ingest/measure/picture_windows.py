@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -20,20 +21,21 @@ class Effort:
 
     `every_seconds`: one picture of the coarse pass that often. `look_seconds`: one stretch in the middle is
     decoded whole for what only consecutive pictures show. `dense_share`: of the clip's length, the most that
-    is decoded whole beside it; 1 for sources that decode fast. `steady_move`: heights a framing may go
-    between two samples. `uneven`: scatter of log sharpness over a steady run that makes hunting plausible.
-    `least_run`: seconds of such a run.
+    is decoded whole beside it, but `dense_least` seconds in any case; a share of 1: all of it.
+    `steady_move`: heights a framing may go between two samples. `uneven`: scatter of log sharpness over a
+    piece of a steady run that makes hunting plausible. `least_run`: seconds of such a run.
     """
 
     every_seconds: float = 2.0
     look_seconds: float = 3.0
-    dense_share: float = 0.2
+    dense_share: float = 0.06
+    dense_least: float = 6.0
     steady_move: float = 0.03
     uneven: float = 0.012
     least_run: float = 4.0
 
 
-CHEAP = Effort(every_seconds=1.0, dense_share=0.4)
+CHEAP = Effort(every_seconds=1.0, dense_share=0.2, dense_least=12.0)
 """For proxies and codecs of key frames alone."""
 
 Window = tuple[float, float]
@@ -43,9 +45,11 @@ def choose_windows(samples: Sequence[Sample], seconds: float, effort: Effort) ->
     """Windows, first and last second, in order and apart. The whole clip where `dense_share` is 1."""
     if effort.dense_share >= 1:
         return ((0.0, seconds),)
-    middle = max(0.0, (seconds - effort.look_seconds) / 2)
+    # From a picture of the coarse pass on, which is a key frame: nothing before it need be decoded.
+    wanted = max(0.0, (seconds - effort.look_seconds) / 2)
+    middle = max((one.time for one in samples if one.time <= wanted), default=wanted)
     chosen = [(middle, min(seconds, middle + effort.look_seconds))]
-    left = seconds * effort.dense_share
+    left = max(seconds * effort.dense_share, effort.dense_least)
     for _, window in sorted(_plausible(samples, effort), reverse=True):
         length = min(window[1] - window[0], left)
         if length < effort.least_run:
@@ -55,8 +59,11 @@ def choose_windows(samples: Sequence[Sample], seconds: float, effort: Effort) ->
     return _joined(chosen)
 
 
+_PIECE_SECONDS = 8.0  # two swings of the slowest hunt, and a rest
+
+
 def _plausible(samples: Sequence[Sample], effort: Effort) -> list[tuple[float, Window]]:
-    """Steady runs whose sharpness scatters, each with how much."""
+    """Pieces of steady runs whose sharpness scatters, each with how much."""
     found = []
     run: list[Sample] = []
     for sample in (*samples, None):
@@ -65,10 +72,24 @@ def _plausible(samples: Sequence[Sample], effort: Effort) -> list[tuple[float, W
             run.append(sample)
             continue
         if len(run) >= 3 and run[-1].time - run[0].time >= effort.least_run:
-            scatter = max(_scatter([one.subject for one in run]), _scatter([one.background for one in run]))
-            if scatter >= effort.uneven:
-                found.append((scatter, (run[0].time, run[-1].time)))
+            found += [piece for piece in _pieces(run) if piece[0] >= effort.uneven]
         run = [] if sample is None else [sample]
+    return found
+
+
+def _pieces(run: Sequence[Sample]) -> list[tuple[float, Window]]:
+    """A run in pieces of some seconds, each with the scatter of the samples in and around it."""
+    first, last = run[0].time, run[-1].time
+    count = max(1, int((last - first) / _PIECE_SECONDS))
+    edges = [first + number * (last - first) / count for number in range(count + 1)]
+    found = []
+    for begin, end in pairwise(edges):
+        inside = [one for one in run if begin - _PIECE_SECONDS / 4 <= one.time <= end + _PIECE_SECONDS / 4]
+        if len(inside) >= 3:
+            scatter = max(
+                _scatter([one.subject for one in inside]), _scatter([one.background for one in inside])
+            )
+            found.append((scatter, (begin, end)))
     return found
 
 

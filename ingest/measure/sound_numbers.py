@@ -15,6 +15,7 @@ from types import NoneType, UnionType
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
 T = TypeVar("T")
+VERSION = 1  # as in `picture_numbers`
 
 FLOOR_DB = -120.0
 MOST_SPANS = 64  # of one kind on one channel: a person looks at no more, and the counts go on

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from ingest.measure.sound_level import share_below
-from ingest.measure.sound_limits import SoundLimits
 from ingest.measure.sound_numbers import Channel, Lines, Pair, SoundMeasured, Span, Spans, Timing
 from ingest.measure.sound_rate import mistaken_rate
 from ingest.media.facts import FAULT, NOTE, WARNING, Noticed
+from shared.finding_limits import SoundLimits
 
 CODES = frozenset(
     (

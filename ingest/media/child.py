@@ -1,10 +1,10 @@
-"""The process that meets hostile files: reads facts, takes stills and measures sound for a parent, one file
-after another.
+"""The process that meets hostile files: reads facts, takes stills and measures for a parent, one file after
+another.
 
-Run as `python -m ingest.media.child MEMORY_MIB SECONDS`. One JSON object a line comes in on standard input;
-for each, the facts go out on standard output as soon as they are known, and then the whole; for one whose
-task is "sound", its numbers alone. Paths travel as the hexadecimal of their bytes, since a name on a card
-need not be text.
+Run as `python -m ingest.media.child MEMORY_MIB SECONDS [NICER]`. One JSON object a line comes in on standard
+input; for each, the facts go out on standard output as soon as they are known, and then the whole; for one
+whose task is "picture" or "sound", its numbers alone. Paths travel as the hexadecimal of their bytes, since
+a name on a card need not be text.
 """
 
 from __future__ import annotations
@@ -24,9 +24,10 @@ _GRACE_SECONDS = 5  # the parent ends a slow child by itself; this ends a child 
 
 
 def main() -> None:
-    memory_mib, seconds = int(sys.argv[1]), int(sys.argv[2])
+    memory_mib, seconds, nicer = int(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]) if sys.argv[3:] else 0
     requests, answers = _take_over_pipes()
     limit_this_process(memory_mib)
+    os.nice(nicer)
     # After the limits, which are to count what the parsers reserve; and all of them before a file is opened.
     from ingest.media import describe, probe  # noqa: F401
 
@@ -36,7 +37,7 @@ def main() -> None:
         request = json.loads(line)
         allowed = int(request.get("seconds", seconds))
         signal.alarm(allowed + _GRACE_SECONDS)  # not caught, so it ends the process
-        if not (_serve_sound if request.get("task") == "sound" else _serve)(request, answers):
+        if not _TASKS.get(request.get("task"), _serve)(request, answers):
             return
         signal.alarm(0)
 
@@ -87,15 +88,41 @@ def _serve_sound(request: dict[str, Any], answers: IO[bytes]) -> bool:
     from ingest.measure.sound_pass import measure_sound  # loads its libraries while files may be opened
     from shared.errors import MediaError
 
-    path = Path(os.fsdecode(bytes.fromhex(request["path"])))
     try:
-        _say(answers, {"sound": measure_sound(path).to_json()})
+        _say(answers, {"numbers": measure_sound(_path_in(request)).to_json()})
     except MediaError as error:
         _say(answers, {"error": f"The file {error.message}."})
     except MemoryError:
         _say(answers, {"error": "Measuring its sound takes more memory than is allowed.", "last": True})
         return False
     return True
+
+
+def _serve_picture(request: dict[str, Any], answers: IO[bytes]) -> bool:
+    """Measure the picture of one file. False when this process had better not be used again."""
+    from ingest.measure.picture_pass import measure_file
+    from ingest.media.describe import PARSER_ERRORS
+    from ingest.media.facts import Facts
+    from shared.errors import MediaError
+
+    try:
+        numbers = measure_file(_path_in(request), Facts.from_json(request["facts"]))
+        _say(answers, {"numbers": numbers.to_json()})
+    except MediaError as error:
+        _say(answers, {"error": f"The file {error.message}."})
+    except MemoryError:
+        _say(answers, {"error": "Measuring its picture takes more memory than is allowed.", "last": True})
+        return False
+    except PARSER_ERRORS as error:
+        _say(answers, {"error": f"Its picture can't be measured: {error or type(error).__name__}."})
+    return True
+
+
+_TASKS = {"sound": _serve_sound, "picture": _serve_picture}
+
+
+def _path_in(request: dict[str, Any]) -> Path:
+    return Path(os.fsdecode(bytes.fromhex(request["path"])))
 
 
 def _say(answers: IO[bytes], words: dict[str, Any]) -> None:

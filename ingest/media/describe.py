@@ -23,7 +23,7 @@ from ingest.media.wave import complete_wave
 from shared.errors import MediaError
 
 # What parsers of third parties raise on broken input, besides what their callers turn into MediaError.
-_PARSER_ERRORS = (
+PARSER_ERRORS = (
     *(av.FFmpegError, Image.DecompressionBombError, ValueError, TypeError, LookupError, ArithmeticError),
     *(AttributeError, AssertionError, RuntimeError, OSError),
 )
@@ -55,7 +55,7 @@ def describe(
             try:
                 stills, found = take_stills(path, facts, into, stem, count, width)
                 noticed += found
-            except _PARSER_ERRORS as error:
+            except PARSER_ERRORS as error:
                 if isinstance(error, OSError) and error.filename is not None:
                     raise  # a still that can't be written: no fault of the media
                 noticed.append(_unreadable(f"No still could be taken: {type(error).__name__}: {error}"))
@@ -80,7 +80,7 @@ def read(path: Path, *, careful: bool = False) -> tuple[Facts | None, list[Notic
                 if careful:
                     raise MediaError("MediaInfo could not read it")
                 facts, noticed = facts_of(file)
-            except (MediaError, *_PARSER_ERRORS) as error:
+            except (MediaError, *PARSER_ERRORS) as error:
                 facts, noticed = Facts(container=container.name), [_without_mediainfo(error)]
             with no_new_files():
                 if container.name == "Wave":
@@ -90,12 +90,12 @@ def read(path: Path, *, careful: bool = False) -> tuple[Facts | None, list[Notic
                 try:
                     with opened(file) as source:
                         facts, found = complete(facts, source)
-                except (MediaError, *_PARSER_ERRORS):
+                except (MediaError, *PARSER_ERRORS):
                     return facts, noticed  # said again, and better, when the stills are taken
             return facts, [*noticed, *found]
     except MediaError as error:
         return None, [_unreadable(f"The file {error.message}.")]
-    except _PARSER_ERRORS as error:
+    except PARSER_ERRORS as error:
         return None, [_unreadable(f"The file can't be read: {type(error).__name__}: {error}")]
 
 

@@ -16,24 +16,31 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, TypeVar
 
+from ingest.measure.picture_numbers import PictureMeasured, PictureNumbers
 from ingest.measure.sound_numbers import SoundMeasured
-from ingest.media.facts import FAULT, Described, Noticed
+from ingest.media.facts import FAULT, Described, Facts, Noticed
 from shared.errors import MediaError
 from shared.settings import Settings
 
 _START_SECONDS = 60  # a machine busy copying loads the decoders slowly
 _ANSWER_BYTES = 4 * 2**20
+_NUMBERS_BYTES = 32 * 2**20  # a clip of hours gives many
 _FILES_PER_CHILD = 256  # parsers leak; a new child now and then costs little
 # Not for a process that reads hostile files: our own settings hold addresses and a token.
 _PRIVATE_PREFIX = "RUSHLIGHT_"
 _PLACEHOLDER_SECONDS = 20
 _LEAST_SPEED = 10  # times real time, at which sound is measured on a machine that is busy
+_LEAST_PICTURE_SPEED = 0.5
+_MEASURING_NICER = 14  # on top of what every child has: nobody waits for it as for a copy
+
+T = TypeVar("T")
 
 
 class MediaPool:
@@ -42,10 +49,13 @@ class MediaPool:
     Left by an exception, it drops what has not begun and ends the children at once.
     """
 
-    def __init__(self, settings: Settings) -> None:
-        self._limits = _Limits(settings.media_memory_mib, settings.media_seconds)
+    def __init__(self, settings: Settings, *, measuring: bool = False) -> None:
+        """`measuring`: with the number of children for that, of the lowest priority."""
+        nicer = _MEASURING_NICER if measuring else 0
+        self._limits = _Limits(settings.media_memory_mib, settings.media_seconds, nicer)
         self._stills, self._width = settings.stills, settings.still_width
-        self._executor = ThreadPoolExecutor(settings.media_workers, thread_name_prefix="media")
+        workers = settings.measure_workers if measuring else settings.media_workers
+        self._executor = ThreadPoolExecutor(workers, thread_name_prefix="measure" if measuring else "media")
         self._idle: queue.LifoQueue[_Child] = queue.LifoQueue()
         self._running: set[_Child] = set()
         self._lock = threading.Lock()
@@ -99,6 +109,20 @@ class MediaPool:
         request = {"task": "sound", "path": os.fsencode(path.absolute()).hex(), "seconds": allowed}
         return self._executor.submit(self._measure_sound, request, allowed)
 
+    def measure_picture(self, path: Path, facts: Facts, seconds: float = 0.0) -> Future[PictureMeasured]:
+        """The numbers of the picture of the file at `path`, which lasts about `seconds`; as `measure_sound`.
+
+        `facts` are the file's own. Its `more` is left behind: no measure needs it.
+        """
+        allowed = self._limits.seconds + int(max(0.0, seconds) / _LEAST_PICTURE_SPEED)
+        request = {
+            "task": "picture",
+            "path": os.fsencode(path.absolute()).hex(),
+            "facts": replace(facts, more={}).to_json(),
+            "seconds": allowed,
+        }
+        return self._executor.submit(self._measure_picture, request, allowed)
+
     def child_pids(self) -> list[int]:
         """The processes that run now."""
         with self._lock:
@@ -123,14 +147,26 @@ class MediaPool:
         return replace(known, stills=panel.described.stills, noticed=(*known.noticed, what))
 
     def _measure_sound(self, request: dict[str, Any], seconds: float) -> SoundMeasured:
-        answer = self._ask_sound(request, seconds)
-        if answer.problem is not None and not answer.fresh and not answer.timed_out:
-            answer = self._ask_sound(request, seconds, fresh=True)  # as in `_describe`
-        return replace(answer.sound, problem=answer.problem) if answer.problem else answer.sound
+        numbers, problem = self._measure(request, seconds, SoundMeasured.from_json)
+        return SoundMeasured(problem=problem) if numbers is None else numbers
 
-    def _ask_sound(self, request: dict[str, Any], seconds: float, fresh: bool = False) -> _Answer:
+    def _measure_picture(self, request: dict[str, Any], seconds: float) -> PictureMeasured:
+        return PictureMeasured(*self._measure(request, seconds, PictureNumbers.from_json))
+
+    def _measure(
+        self, request: dict[str, Any], seconds: float, read: Callable[[Any], T]
+    ) -> tuple[T | None, str]:
+        """The numbers, or None and the reason."""
+        answer = self._ask_numbers(request, seconds, read)
+        if answer.problem is not None and not answer.fresh and not answer.timed_out:
+            answer = self._ask_numbers(request, seconds, read, fresh=True)  # as in `_describe`
+        return answer.numbers, answer.problem or answer.refusal
+
+    def _ask_numbers(
+        self, request: dict[str, Any], seconds: float, read: Callable[[Any], Any], fresh: bool = False
+    ) -> _Answer:
         child = self._start() if fresh else self._take()
-        answer = child.ask_sound(request, seconds)
+        answer = child.ask_numbers(request, seconds, read)
         self._put_back(child, answer)
         return answer
 
@@ -180,6 +216,7 @@ class MediaPool:
 class _Limits:
     memory_mib: int
     seconds: int
+    nicer: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +224,7 @@ class _Answer:
     """`problem` says why the child is lost; `described` is then what it told before.
 
     `told`: there is such a description. `fresh`: the child had read nothing before. `last`: it will read
-    nothing more.
+    nothing more. `numbers`: of a measurement; `refusal`: why there are none, though the child is well.
     """
 
     described: Described
@@ -196,7 +233,8 @@ class _Answer:
     fresh: bool = False
     timed_out: bool = False
     last: bool = False
-    sound: SoundMeasured = field(default_factory=SoundMeasured)
+    numbers: Any = None
+    refusal: str = ""
 
 
 class _Child:
@@ -209,7 +247,8 @@ class _Child:
         self._limits = limits
         self._process = subprocess.Popen(
             # -P: nothing is imported from the current folder, which may be a card.
-            [sys.executable, "-P", "-m", "ingest.media.child", str(limits.memory_mib), str(limits.seconds)],
+            [sys.executable, "-P", "-m", "ingest.media.child"]
+            + [str(one) for one in (limits.memory_mib, limits.seconds, limits.nicer)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
@@ -253,19 +292,17 @@ class _Child:
         timed_out = time.monotonic() >= deadline
         return _Answer(known, self._death(timed_out, seconds), told, self.asked == 1, timed_out)
 
-    def ask_sound(self, request: dict[str, Any], seconds: float) -> _Answer:
-        """Have the sound of one file measured. Never raises for what the file does to the child."""
+    def ask_numbers(self, request: dict[str, Any], seconds: float, read: Callable[[Any], Any]) -> _Answer:
+        """Have one file measured; `read` checks the numbers. Never raises for what the file does."""
         deadline = time.monotonic() + seconds
         try:
             self._send(request)
-            if (line := self._line(deadline)) is not None:
+            if (line := self._line(deadline, _NUMBERS_BYTES)) is not None:
                 words = json.loads(line)
                 if "error" in words:
                     said = "".join(c for c in str(words["error"])[:300] if c.isprintable())
-                    return _Answer(
-                        Described(None), sound=SoundMeasured(problem=said), last=words.get("last") is True
-                    )
-                return _Answer(Described(None), sound=SoundMeasured.from_json(words["sound"]))
+                    return _Answer(Described(None), refusal=said, last=words.get("last") is True)
+                return _Answer(Described(None), numbers=read(words["numbers"]))
         except (OSError, ValueError, KeyError, TypeError, RecursionError):
             pass  # as in `ask`
         timed_out = time.monotonic() >= deadline
@@ -278,13 +315,13 @@ class _Child:
         self._process.stdin.write(json.dumps(request).encode() + b"\n")
         self._process.stdin.flush()
 
-    def _line(self, deadline: float) -> bytes | None:
+    def _line(self, deadline: float, most: int = _ANSWER_BYTES) -> bytes | None:
         """One line of the child's, or None: it died, said too much, or the time is up."""
         assert self._process.stdout is not None
         pipe = self._process.stdout.fileno()
         while b"\n" not in self._unread:
             left = deadline - time.monotonic()
-            if left <= 0 or len(self._unread) > _ANSWER_BYTES or not _readable(pipe, left):
+            if left <= 0 or len(self._unread) > most or not _readable(pipe, left):
                 return None
             some = os.read(pipe, 65_536)
             if not some:

@@ -204,3 +204,24 @@ def length_text(clip: Clip) -> str | None:
         seconds = seconds_text(clip)
         return None if seconds is None else f"{seconds} s"
     return frames_to_text(clip.frames, rate.nominal, clip.drop_frame)
+
+
+def range_text(clip: Clip, in_frame: int | None, out_frame: int | None) -> str:
+    """A place in the clip: its timecode where it has one, else minutes and seconds from its first frame.
+
+    The end is exclusive. Empty for a place that is all of the clip.
+    """
+    if in_frame is None:
+        return ""
+    ends = [in_frame] if out_frame is None else [in_frame, out_frame]
+    start, per_second = clip.start_timecode, clip.per_second
+    if start is not None:
+        return "–".join(str(start + frame) for frame in ends)
+    if per_second is None:
+        return "frame " + "–".join(map(str, ends))
+    return "–".join(_minutes(frame / per_second) for frame in ends)
+
+
+def _minutes(seconds: Fraction) -> str:
+    tenths = round(seconds * 10)
+    return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"

@@ -14,7 +14,8 @@ from sqlalchemy.orm import Session
 from shared.catalogue.assignments import Change, SetNames, SetValue
 from shared.catalogue.beside_edits import restore_channels
 from shared.catalogue.chunks import in_chunks
-from shared.catalogue.journal import CHANNELS, CLIP, MOMENT, Values, read_values, record
+from shared.catalogue.findings import restore_findings
+from shared.catalogue.journal import CHANNELS, CLIP, FINDING, MOMENT, Values, read_values, record
 from shared.catalogue.log import apply_changes
 from shared.catalogue.moments import restore_moments
 from shared.catalogue.named_rows import NAMED
@@ -114,6 +115,7 @@ def undo(
     changed again since."""
     clips = [change for change in edit.changes if change.kind == CLIP]
     moments = [change for change in edit.changes if change.kind == MOMENT]
+    findings = [change for change in edit.changes if change.kind == FINDING]
     summary = f"undo {edit.id}: {edit.summary}"
     ids = [change.subject_id for change in clips]
     fields = list({field for change in clips for field in change.after or {} if field not in _BESIDE})
@@ -129,6 +131,8 @@ def undo(
     restore_rows(rows, _ROWS, edit, leaves=True)
     if moments:
         done = restore_moments(session, production, edit, moments, vocabulary, by, summary, done)
+    if findings:
+        done = restore_findings(session, production, edit, findings, by, summary, done)
     channels = [change for change in edit.changes if change.kind == CHANNELS]
     if channels:
         had, have = restore_channels(session, production, edit, channels, vocabulary)

@@ -30,7 +30,7 @@ from shared.models import (
 )
 from shared.query_fields import TERM_FIELDS, TEXT_FIELDS
 
-CLIP, MOMENT, CHANNELS = "clip", "moment", "channels"
+CLIP, MOMENT, CHANNELS, FINDING = "clip", "moment", "channels", "finding"
 _AUTHOR, _SUMMARY = 200, 2000  # characters
 _COLUMNS = (*TERM_FIELDS, *TEXT_FIELDS)
 _LINKS: dict[str, tuple[Table, type[Tag] | type[Person]]] = {

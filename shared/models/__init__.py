@@ -14,6 +14,7 @@ from shared.models.clips import (
 )
 from shared.models.journal import Change, ChangeSet
 from shared.models.log import ClipText, LogEntry, Moment, entry_person, entry_tag
+from shared.models.measures import MeasureKind, Measurement, Suggestion
 from shared.models.media import (
     Card,
     Copy,
@@ -77,6 +78,8 @@ __all__ = [
     "Finding",
     "Lens",
     "LogEntry",
+    "MeasureKind",
+    "Measurement",
     "Microphone",
     "Moment",
     "NarrationLine",
@@ -99,6 +102,7 @@ __all__ = [
     "SoundPair",
     "Still",
     "StillKind",
+    "Suggestion",
     "SyncMethod",
     "SyncState",
     "Tag",

@@ -221,6 +221,7 @@ class Finding(Base):
     rule: Mapped[str] = mapped_column(Text, default="")
     in_frame: Mapped[int | None]
     out_frame: Mapped[int | None]  # exclusive
+    channel: Mapped[int | None]  # of the sound, from 1; none: not about one
     dismissed: Mapped[str | None] = mapped_column(Text)  # a person's reason
     created_at: Mapped[dt.datetime] = mapped_column(default=now)
 

@@ -16,8 +16,9 @@ from starlette.testclient import TestClient
 
 from shared.catalogue.pairs import store_pair
 from shared.db import make_sessions, open_catalogue, writing
-from shared.models import SyncMethod, SyncState
+from shared.models import Clip, SyncMethod, SyncState
 from tests.api.catalogue import Seeded, client_of, make_settings, seed
+from tests.api.measured import measure_clip
 
 TARGET = Path(__file__).parents[2] / "api" / "openapi_examples.json"
 NOW = re.compile(r"20[0-9]{2}-[0-9]{2}-[0-9]{2}T[0-9:]+\.[0-9]+Z")
@@ -45,6 +46,7 @@ BODIES: dict[str, Any] = {
     },
     "post_moment": {"in": 50, "out": 100, "name": "the gear takes the chain", "log": {"rating": "good"}},
     "patch_moment": {"out": 120},
+    "patch_finding": {"dismissed": "The mist is meant to be soft."},
     "make_change": {"query": "kind:interview", "set": {"rating": "circled"}, "expect": 2},
     "patch_tag": {"name": "ferry"},
     "patch_person": {"role": "keeps the ferry"},
@@ -96,6 +98,7 @@ def record(folder: Path) -> dict[str, dict[str, Any]]:
         values = {"rate": 48_000, "offset_samples": -72_000, "drift_ppb": -11_400, "confidence": 0.86}
         ways = {"method": SyncMethod.SOUND, "state": SyncState.SUGGESTED}
         store_pair(session, seeded.clips[0], seeded.sound, overlap_ms=9400, **values, **ways)  # type: ignore[arg-type]
+        measure_clip(session, session.get_one(Clip, seeded.clips[0]))
     with client_of(settings, sessions) as client:
         document = client.get("/api/v1/openapi.json").json()
         recorded = {}

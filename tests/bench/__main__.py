@@ -12,6 +12,7 @@ IN_MEMORY = "/dev/shm/rushlight-bench"  # the cost of the software alone
 PROGRAMS: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
     ("tests.bench.bench_timecode", (), ()),
     ("tests.bench.bench_sync", (), ()),
+    ("tests.bench.bench_picture", (), ("--seconds", "24")),
     ("tests.bench.bench_devices", (), ("--megabytes", "100")),
     ("tests.bench.bench_offload", (), ("--runs", "2", "--scale", "0.1")),
     (

@@ -14,6 +14,7 @@ from fractions import Fraction
 
 import av
 import numpy as np
+from av.video.reformatter import Interpolation
 from scipy.ndimage import affine_transform
 
 from ingest.measure.picture_plane import Plane
@@ -127,7 +128,7 @@ def _hunting(names: tuple[str, str], random: Random, case: str, swing: float) ->
     hunt, seconds = _hunt(random, swing)
     scene = _scene(names, random, case != "hunting, whole frame")
     least, behind = _blur(random, 0, 5), _blur(random, 4, 20)
-    sway = _Sway.slight(random) if case == "hunting, slight sway" else None
+    sway = Sway.slight(random) if case == "hunting, slight sway" else None
     breathing = float(random.uniform(0.001, 0.004)) if case == "hunting, lens breathes" else 0.0
     against = case == "hunting, near against far"
     seed = int(random.integers(2**31))
@@ -145,7 +146,7 @@ def _hunting(names: tuple[str, str], random: Random, case: str, swing: float) ->
             place = sway.at(time) if sway else (0.0, 0.0, 0.0, 0.0)
             light = scene.seen(View(far, *place), View(near, *place))
             if breathing:
-                light = _scaled(light, 1 + breathing * more / hunt.swing)
+                light = scaled(light, 1 + breathing * more / hunt.swing)
             yield photographed(light, scene.noise, grain)
 
     return Clip(case, names, frames, hunt.frequency, hunt.start, hunt.end, swing)
@@ -170,17 +171,17 @@ def _hunting_coded(names: tuple[str, str], random: Random, case: str, swing: flo
 
 
 @dataclass(frozen=True, slots=True)
-class _Sway:
+class Sway:
     """A hand: a few slow sines, and a drift. Amplitudes in pixels of this frame."""
 
     parts: tuple[tuple[float, float, float, float], ...]  # hertz, right, down, phase
 
     @classmethod
-    def slight(cls, random: Random) -> _Sway:
+    def slight(cls, random: Random) -> Sway:
         return cls.of(random, 0.2, 0.8)
 
     @classmethod
-    def of(cls, random: Random, low: float, high: float) -> _Sway:
+    def of(cls, random: Random, low: float, high: float) -> Sway:
         size = float(random.uniform(low, high))
         rates = (random.uniform(0.08, 0.25), *random.uniform(0.4, 3.0, 3))
         parts = []
@@ -262,7 +263,7 @@ def _pan(names: tuple[str, str], random: Random, case: str) -> Clip:
 def _swaying(names: tuple[str, str], random: Random, case: str) -> Clip:
     """From a steady hand to a walk: 0.1 to 4 % of the height."""
     scene = _scene(names, random, bool(random.random() < 0.5))
-    sway = _Sway.of(random, 0.3, 10)
+    sway = Sway.of(random, 0.3, 10)
     near, far = _blur(random, 0, 5), _blur(random, 0, 16)
 
     def draw(time: float) -> Plane:
@@ -278,7 +279,7 @@ def _moving_subject(names: tuple[str, str], random: Random, case: str) -> Clip:
     near, far = _blur(random, 0, 4), _blur(random, 0, 20)
     rate, reach = float(random.uniform(0.3, 3)), float(np.exp(random.uniform(math.log(1), math.log(30))))
     kind = ("nod", "rock", "turn", "walk", "fidget")[int(random.integers(5))]
-    fidget = _Sway.of(random, 1, 8)
+    fidget = Sway.of(random, 1, 8)
 
     def place(time: float) -> tuple[float, float, float]:
         wave = reach * min(1, 1 / rate) * math.sin(2 * math.pi * rate * time)
@@ -331,7 +332,7 @@ def _zoom(names: tuple[str, str], random: Random, case: str) -> Clip:
 
     def draw(time: float) -> Plane:
         part = min(1.0, max(0.0, (time - begin) / length))
-        return _scaled(scene.seen(View(blur), View()), 1 + growth * part * part * (3 - 2 * part))
+        return scaled(scene.seen(View(blur), View()), 1 + growth * part * part * (3 - 2 * part))
 
     return _drawn(case, names, random, 10, scene, draw)
 
@@ -340,8 +341,8 @@ def _pumping(names: tuple[str, str], random: Random, case: str) -> Clip:
     """A still scene in a mean encoding: each key frame is sharper, or softer, than those around it."""
     scene = _scene(names, random, bool(random.random() < 0.5))
     near, far = _blur(random, 0, 4), _blur(random, 0, 12)
-    coding = _Coding.of(random, 28, 42)
-    sway = _Sway.of(random, 0.0, 0.4) if random.random() < 0.4 else None
+    coding = _Coding.of(random, 28, 42, scale=(1, 4)[int(random.integers(2))])
+    sway = Sway.of(random, 0.0, 0.4) if random.random() < 0.4 else None
     seed = int(random.integers(2**31))
 
     def frames() -> Iterator[Plane]:
@@ -355,19 +356,25 @@ def _pumping(names: tuple[str, str], random: Random, case: str) -> Clip:
 
 @dataclass(frozen=True, slots=True)
 class _Coding:
-    """H.264 at a constant quantiser, key frames `group` apart."""
+    """H.264 at a constant quantiser, key frames `group` apart, of pictures `scale` times as large.
+
+    A camera codes 1080 lines, which are then reduced to those of here, and much of what coding did with them;
+    a mean proxy has no more lines than that (`scale` 1).
+    """
 
     quantiser: int
     group: int
     between: int
+    scale: int
 
     @classmethod
-    def of(cls, random: Random, low: int, high: int) -> _Coding:
+    def of(cls, random: Random, low: int, high: int, scale: int = 4) -> _Coding:
         groups = (6, 10, 12, 15, 24, 25, 50)
         return cls(
             int(random.integers(low, high + 1)),
             groups[int(random.integers(len(groups)))],
             int(random.integers(0, 3)),
+            scale,
         )
 
     def passed(self, planes: Iterator[Plane]) -> Iterator[Plane]:
@@ -375,19 +382,26 @@ class _Coding:
         memory = io.BytesIO()
         with av.open(memory, "w", format="matroska") as target:
             options = {"qp": str(self.quantiser), "g": str(self.group), "bf": str(self.between)}
-            options |= {"preset": "veryfast", "threads": "1", "sc_threshold": "0"}
+            options |= {"preset": "ultrafast", "threads": "1", "sc_threshold": "0"}
             stream = target.add_stream("libx264", rate=Fraction(25), options=options)
-            stream.width, stream.height, stream.pix_fmt = FRAME[1], FRAME[0], "yuv420p"
+            width, height = FRAME[1] * self.scale, FRAME[0] * self.scale
+            stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
             for plane in planes:
                 yuv = np.full((FRAME[0] * 3 // 2, FRAME[1]), 128, np.uint8)
                 yuv[: FRAME[0]] = plane
-                target.mux(stream.encode(av.VideoFrame.from_ndarray(yuv, format="yuv420p")))
+                frame = av.VideoFrame.from_ndarray(yuv, format="yuv420p")
+                large = frame.reformat(width=width, height=height, interpolation=Interpolation.BICUBIC)
+                large.pts = frame.pts
+                target.mux(stream.encode(large))
             target.mux(stream.encode(None))
         memory.seek(0)
         with av.open(memory, "r") as source:
             for number, frame in enumerate(source.decode(video=0)):
                 if number % 2 == 0:
-                    yield frame.to_ndarray()[: FRAME[0]].astype(np.float32)
+                    small = frame.reformat(
+                        width=FRAME[1], height=FRAME[0], interpolation=Interpolation.AREA, threads=1
+                    )
+                    yield small.to_ndarray()[: FRAME[0]].astype(np.float32)
 
 
 def _drawn(
@@ -408,7 +422,7 @@ def _drawn(
     return Clip(case, names, frames)
 
 
-def _scaled(plane: Plane, factor: float) -> Plane:
+def scaled(plane: Plane, factor: float) -> Plane:
     """Enlarged about the middle."""
     middle = np.array([(side - 1) / 2 for side in plane.shape])
     offset = middle - middle / factor

@@ -12,6 +12,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from shared.errors import UsageError
+from shared.finding_limits import HuntingLimits, PictureLimits, SoundLimits
 from shared.settings import CONFIG_NAME, Settings, WatchRule, load_settings, user_data_folder
 
 ROOT = Path(__file__).parents[2]
@@ -192,7 +193,7 @@ def fields_of(model: type[BaseModel]) -> list[tuple[str, FieldInfo]]:
     return list(model.model_fields.items())
 
 
-@pytest.mark.parametrize("model", [Settings, WatchRule])
+@pytest.mark.parametrize("model", [Settings, WatchRule, PictureLimits, HuntingLimits, SoundLimits])
 def test_every_field_has_help_that_is_a_sentence(model: type[BaseModel]) -> None:
     for name, field in fields_of(model):
         help_text = field.description or ""
@@ -208,6 +209,10 @@ def shown_default(name: str, field: FieldInfo) -> str:
     value: Any = field.get_default(call_default_factory=True, validated_data={})
     if value is None or value in ({}, []):
         return "none"
+    if isinstance(value, BaseModel):
+        return "a table, below"
+    if isinstance(value, bool):
+        return f"`{str(value).lower()}`"
     return f'`"{value}"`' if isinstance(value, str) else f"`{value}`"
 
 
@@ -220,7 +225,14 @@ def rows_under(heading: str) -> list[tuple[str, ...]]:
 
 
 @pytest.mark.parametrize(
-    ("heading", "model"), [("All settings", Settings), ("Rules for cards that appear", WatchRule)]
+    ("heading", "model"),
+    [
+        ("All settings", Settings),
+        ("Rules for cards that appear", WatchRule),
+        ("What counts in the picture", PictureLimits),
+        ("When focus hunts", HuntingLimits),
+        ("What counts in the sound", SoundLimits),
+    ],
 )
 def test_the_guide_lists_exactly_the_fields(heading: str, model: type[BaseModel]) -> None:
     wanted = [(f"`{n}`", shown_default(n, f), f.description) for n, f in fields_of(model)]

@@ -8,7 +8,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "0009"
-down_revision = "0007"
+down_revision = "0008"
 
 # SQLite numbers rows by itself only for a column declared exactly INTEGER.
 IDENTITY = sa.BigInteger().with_variant(sa.Integer(), "sqlite")

@@ -8,9 +8,10 @@ import pytest
 
 from ingest.measure.picture_numbers import PictureNumbers
 from ingest.measure.picture_pass import measure_file
-from ingest.measure.picture_rules import PictureLimits, judge_picture
+from ingest.measure.picture_rules import judge_picture
 from ingest.media.describe import read
 from shared.errors import MediaError
+from shared.finding_limits import PictureLimits
 from tests.ingest.media_support import needs_ffmpeg, run_ffmpeg
 
 X264 = ("-c:v", "libx264", "-preset", "ultrafast", "-g", "12", "-pix_fmt", "yuv420p")
@@ -63,7 +64,8 @@ def test_flicker_names_its_supply(tmp_path: Path) -> None:
 def test_numbers_come_back_from_json_and_nothing_else_does(tmp_path: Path) -> None:
     numbers = made(tmp_path / "a.mp4", "testsrc2=s=320x180:r=25", 2)
     words = numbers.to_json()
-    assert PictureNumbers.from_json(words) == numbers
+    assert PictureNumbers.from_json(words).to_json() == words
+    assert PictureNumbers.from_json(words).levels.mean == pytest.approx(numbers.levels.mean, abs=1e-6)
     for field, wrong in (("seconds", float("nan")), ("bits", "8"), ("samples", None), ("levels", {})):
         with pytest.raises(ValueError, match=field if field != "levels" else "FrameLevels"):
             PictureNumbers.from_json({**words, field: wrong})

@@ -148,7 +148,7 @@ def test_time_that_runs_out_is_said(file: Path) -> None:
     try:
         child.wait_until_ready()
         request = {"task": "sound", "path": str(file).encode().hex(), "seconds": 60}
-        answer = child.ask_sound(request, 0.0)
+        answer = child.ask_numbers(request, 0.0, SoundMeasured.from_json)
         assert answer.timed_out and "longer than 0 s" in (answer.problem or "")
     finally:
         child.stop()

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import dataclasses
 from fractions import Fraction
 
 import numpy as np
 import pytest
+from pydantic import BaseModel
 
-from ingest.measure.sound_limits import PRACTICE, PUBLISHED, SoundLimits
 from ingest.measure.sound_numbers import Pair, SoundMeasured, Timing
 from ingest.measure.sound_pairs import measure_pairs
 from ingest.measure.sound_rules import CODES, SoundFinding, find_in_sound
 from ingest.measure.sound_track import TrackMeter
 from ingest.media.facts import FAULT, NOTE, WARNING
+from shared.finding_limits import CALIBRATED, PRACTICE, PUBLISHED, HuntingLimits, PictureLimits, SoundLimits
 from tests.ingest.measure.sound_support import (
     RATE,
     Signal,
@@ -177,10 +177,12 @@ def test_limits_can_change_without_measuring_again() -> None:
     assert find_in_sound(measured, SoundLimits(silent_db=-80)) == []
 
 
-def test_every_limit_says_whose_it_is() -> None:
-    for limit in dataclasses.fields(SoundLimits):
-        source = limit.metadata["source"]
-        assert limit.metadata["unit"] and (source == PRACTICE or source.startswith(PUBLISHED)), limit.name
+@pytest.mark.parametrize("kind", [SoundLimits, PictureLimits, HuntingLimits])
+def test_every_limit_says_whose_it_is(kind: type[BaseModel]) -> None:
+    for name, limit in kind.model_fields.items():
+        said = limit.description or ""
+        own_table = isinstance(limit.default_factory, type)
+        assert own_table or any(source in said for source in (PRACTICE, PUBLISHED, CALIBRATED)), name
 
 
 def test_a_finding_fits_the_catalogue() -> None:

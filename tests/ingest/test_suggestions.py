@@ -1,0 +1,156 @@
+"""What the numbers suggest, and what they leave alone; scores on made clips are `make calibrate`'s."""
+
+from __future__ import annotations
+
+import pytest
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from ingest.measure.picture_numbers import PictureNumbers, Shake, Stretch, Travel
+from ingest.suggesting import suggest_clips
+from ingest.suggestions import Seen, find_setups, suggest
+from shared.catalogue.editing import undo
+from shared.catalogue.suggestions import accept_suggestions, open_suggestions
+from shared.models import (
+    CameraKind,
+    Clip,
+    LogEntry,
+    MeasureKind,
+    Measurement,
+    Production,
+    Suggestion,
+)
+from shared.vocabulary import Vocabulary
+from tests.api.measured import picture_numbers, sound_numbers
+from tests.factories import make_camera, make_clip, make_day, make_entry, make_finding, make_reel
+
+
+def moving(right: float = 0, down: float = 0, scale: float = 0, shake: float = 0.0002) -> PictureNumbers:
+    numbers = picture_numbers()
+    (stretch,) = numbers.stretches
+    travel = Travel(right, down, scale, 0.95, 0.95, 1.0)
+    values = {name: getattr(stretch, name) for name in Stretch.__slots__}
+    values |= {"travel": travel, "shake": Shake(shake, 0.0, 1.0, 4.0)}
+    kept = {name: getattr(numbers, name) for name in PictureNumbers.__slots__}
+    return PictureNumbers(**(kept | {"stretches": (Stretch(**values),)}))
+
+
+def said(seen: Seen) -> dict[str, str]:
+    return {one.field: one.value for one in suggest(seen)}
+
+
+@pytest.mark.parametrize(
+    ("numbers", "expected"),
+    [
+        (moving(), {"movement": "static"}),
+        (moving(right=-0.1, down=0.01), {"movement": "pan"}),
+        (moving(right=0.01, down=0.1), {"movement": "tilt"}),
+        (moving(scale=0.05), {"movement": "push-in"}),
+        (moving(scale=-0.05), {"movement": "pull-out"}),
+        (moving(right=0.1, down=0.09), {}),  # neither: nothing is said
+        (moving(shake=0.004), {"support": "handheld"}),
+        (moving(right=0.012), {}),  # a drift
+    ],
+)
+def test_movement_and_support(numbers: PictureNumbers, expected: dict[str, str]) -> None:
+    assert said(Seen(numbers, None, 10.0)) == expected
+
+
+def test_mistakes_are_suggested_as_ng() -> None:
+    assert said(Seen(moving(), None, 2.0))["kind"] == "ng"
+    assert said(Seen(None, None, 60.0, covered=True)) == {"kind": "ng"}
+    assert said(Seen(moving(right=0.3), None, 60.0, carried=True))["kind"] == "ng"
+    assert said(Seen(None, None, 60.0, is_drone=True)) == {"support": "drone"}
+
+
+def test_faint_steady_sound_without_speech_is_the_tone_of_a_room() -> None:
+    faint = sound_numbers(0.002)
+    assert said(Seen(None, faint, 30.0)) == {"kind": "room-tone"}
+    assert said(Seen(None, faint, 10.0)) == {}, "too short"
+    assert said(Seen(None, sound_numbers(), 30.0)) == {}, "too loud"
+    assert said(Seen(moving(right=0.1), faint, 30.0)) == {"movement": "pan"}
+
+
+def test_every_suggestion_has_a_reason_and_a_sensible_confidence(vocabulary: Vocabulary) -> None:
+    for numbers in (moving(), moving(right=0.1), moving(shake=0.004), moving(scale=0.1)):
+        for one in suggest(Seen(numbers, None, 2.0, is_drone=True)):
+            assert one.reason.endswith(".") and 0 < one.confidence < 1
+            assert vocabulary.resolve(one.field, one.value).code == one.value
+
+
+def test_setups_are_framings_that_come_again() -> None:
+    one, other = [1.0, -1.0] * 8, [1.0] * 8 + [-1.0] * 8
+    near = [1.1, -0.9] * 8
+    assert find_setups({1: one, 2: other, 3: near}) == {1: (1, 1.0), 3: (1, 1.0)}
+    assert find_setups({1: one, 2: other}) == {}
+    assert find_setups({1: (), 2: ()}) == {}
+
+
+# -- in the catalogue --------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def clips(session: Session, production: Production) -> list[Clip]:
+    """Two static takes of one framing, and a drone's."""
+    day = make_day(session, production)
+    camera = make_camera(session, production, letter="A")
+    drone = make_camera(session, production, letter="D", kind=CameraKind.DRONE)
+    reel = make_reel(session, production, day_id=day.id)
+    made = [
+        make_clip(session, reel, f"C{number}.MOV", frames=275, day_id=day.id, camera_id=which.id)
+        for number, which in enumerate((camera, camera, drone))
+    ]
+    numbers = moving()
+    framed = numbers.to_json() | {"framing": [1.0, -1.0] * 72}
+    for clip in made[:2]:
+        row = Measurement(file_id=clip.files[0].file_id, kind=MeasureKind.PICTURE, version=1, numbers=framed)
+        session.add(row)
+    session.flush()
+    return made
+
+
+def shown(session: Session, clips: list[Clip]) -> list[tuple[str, str, str]]:
+    found = open_suggestions(session, [clip.id for clip in clips])
+    return [(one.clip.name, one.suggestion.field, one.suggestion.value) for one in found]
+
+
+def test_suggestions_are_kept_apart_and_made_anew(session: Session, clips: list[Clip]) -> None:
+    ids = [clip.id for clip in clips]
+    for _ in range(2):
+        suggest_clips(session, ids)
+        assert shown(session, clips) == [
+            ("C0", "movement", "static"),
+            ("C0", "tag", "setup C0"),
+            ("C1", "movement", "static"),
+            ("C1", "tag", "setup C0"),
+            ("C2", "support", "drone"),
+        ]
+    assert session.scalars(select(LogEntry)).all() == [], "nothing of it is in the log"
+    make_finding(session, clips[0], code="lens-covered")
+    suggest_clips(session, ids)
+    assert ("C0", "kind", "ng") in shown(session, clips)
+
+
+def test_a_word_of_a_person_is_never_suggested_over(session: Session, clips: list[Clip]) -> None:
+    suggest_clips(session, [clip.id for clip in clips])
+    make_entry(session, clips[0], movement="pan")
+    assert ("C0", "movement", "static") not in shown(session, clips)
+    assert session.scalars(select(Suggestion).where(Suggestion.clip_id == clips[0].id)).all()
+
+
+def test_accepted_they_are_words_of_the_log_and_can_be_taken_back(
+    session: Session, production: Production, clips: list[Clip], vocabulary: Vocabulary
+) -> None:
+    suggest_clips(session, [clip.id for clip in clips])
+    make_entry(session, clips[0], kind="interview", movement="tilt")
+    chosen = open_suggestions(session, [clip.id for clip in clips])
+    edit = accept_suggestions(session, production, chosen, vocabulary, "ada")
+    assert edit is not None and edit.author == "ada"
+    entries = {entry.clip_id: entry for entry in session.scalars(select(LogEntry)).unique() if entry.clip_id}
+    assert (entries[clips[0].id].kind, entries[clips[0].id].movement) == ("interview", "tilt")
+    assert [tag.name for tag in entries[clips[0].id].tags] == ["setup C0"]
+    assert entries[clips[1].id].movement == "static" and entries[clips[2].id].support == "drone"
+    assert open_suggestions(session, [clip.id for clip in clips]) == []
+    undo(session, production, edit, vocabulary, "ada")
+    session.expire_all()
+    assert len(open_suggestions(session, [clip.id for clip in clips])) == len(chosen)
