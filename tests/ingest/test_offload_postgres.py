@@ -15,7 +15,7 @@ from ingest.pipeline import run_offload
 from shared.catalogue import reels
 from shared.db import Sessions, make_engine, make_sessions, reading
 from shared.models import Copy, CopyState, File
-from shared.settings import Settings
+from shared.settings import load_settings
 from shared.upgrading import upgrade
 
 pytest_plugins = ("tests.postgres",)
@@ -39,7 +39,7 @@ def test_on_postgresql(sessions: Sessions, memory_path: Path, monkeypatch: pytes
     names = [os.fsdecode(b"caf\xe9.BIN"), "Fähre 🎬.BIN", *(f"{number}.BIN" for number in range(9))]
     for name in names:
         (card / name).write_bytes(name.encode("utf-8", "surrogateescape"))
-    settings = Settings(home=memory_path / "home")
+    settings = load_settings(home=memory_path / "home")
 
     first = run_offload(OffloadOrder(card, drives), settings, sessions)
     (drives[0] / first.summary["destinations"][0]["folder"] / "3.BIN").unlink()
