@@ -15,6 +15,7 @@ from dataclasses import replace
 from functools import partial
 from itertools import chain
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ingest.card import Listing, read_card
 from ingest.card_history import SAYS_OTHERWISE, CardHistory
@@ -23,7 +24,6 @@ from ingest.describe import Describing
 from ingest.durable import Disk, lock_folder, on_destination
 from ingest.folders import open_below
 from ingest.manifest import write_manifests
-from ingest.measuring import Measuring, finish_reel
 from ingest.media.kinds import kind_of
 from ingest.media.pool import MediaPool
 from ingest.open_reel import OpenReel, known_files, open_reel, recall
@@ -49,6 +49,9 @@ from shared.db import Sessions, reading, with_small_cache, writing
 from shared.errors import AppError, ConflictError, UsageError
 from shared.models import OffloadState
 from shared.settings import Settings
+
+if TYPE_CHECKING:
+    from ingest.measuring import Measuring
 
 
 def run_offload(
@@ -154,6 +157,8 @@ def _run(
         if measuring is not None:
             done, total = measuring.progress
             watching.say(f"copied and logged; measuring picture and sound, {done} of {total} done meanwhile")
+            from ingest.measuring import finish_reel
+
             media_problems += finish_reel(measuring, sessions, reel.id, settings, watching.tick)
 
     verdict = _judge_now(order.card, reel, sessions, disk)
@@ -187,10 +192,13 @@ def _temporary_names(listing: Listing, reel: OpenReel, sessions: Sessions) -> se
 def _measuring(
     readers: ExitStack, settings: Settings, reel: OpenReel, listing: Listing, sessions: Sessions
 ) -> Measuring | None:
-    """What measures, in children of its own: none of them keeps a file from being described."""
-    if not settings.measure:
-        return None
+    """What measures, in children of its own: none of them keeps a file from being described. None: nothing
+    is to be measured."""
     sizes = {entry.raw: entry.size for entry in listing.files if kind_of(entry.raw) in ("video", "audio")}
+    if not settings.measure or not sizes:
+        return None
+    from ingest.measuring import Measuring  # heavy: arrays and the rules that judge them
+
     ids: dict[bytes, int] = {}
     with reading(sessions) as session:
         for some in in_chunks(sizes, AT_A_TIME):

@@ -221,4 +221,4 @@ def test_the_number_of_statements_does_not_grow_with_the_clips(
             make_still(session, clip)
             make_entry(session, clip, note="once more")
     count()  # the counts take in what was written, once
-    assert count() == before
+    assert count() <= before
