@@ -21,15 +21,16 @@ from shared.errors import EXIT_DONE, EXIT_INTEGRITY, EXIT_PARTIAL, EXIT_USAGE
 
 
 class Shell:
-    """Runs `rushlight` in a home folder of its own."""
+    """Runs `rushlight` in a home folder of its own; it measures only where a test is about that."""
 
-    def __init__(self, home: Path) -> None:
+    def __init__(self, home: Path, *, measure: bool = False) -> None:
         self.home = home
+        self.measure = measure
 
     def run(self, *words: str | Path, expect: int = EXIT_DONE) -> subprocess.CompletedProcess[str]:
         result = subprocess.run(
             [sys.executable, "-m", "api.cli", *map(str, words)],
-            env={**os.environ, "RUSHLIGHT_HOME": str(self.home)},
+            env={**os.environ, "RUSHLIGHT_HOME": str(self.home), "RUSHLIGHT_MEASURE": str(self.measure)},
             capture_output=True,
             text=True,
             timeout=120,
@@ -85,6 +86,7 @@ def offload(shell: Shell, card: Path, tmp_path: Path, **options: int) -> Any:
 
 @pytest.mark.slow
 def test_from_card_to_hand_over(shell: Shell, card: Path, tmp_path: Path) -> None:
+    shell.measure = True
     before = state_of(card)
     report = offload(shell, card, tmp_path)
     assert state_of(card) == before

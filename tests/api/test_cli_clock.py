@@ -39,7 +39,7 @@ class Shell:
 
     def run(self, *words: str | Path, expect: int = EXIT_DONE) -> Said:
         out, err = io.StringIO(), io.StringIO()
-        root = Root(load_settings(home=self.home))
+        root = Root(load_settings(home=self.home, measure=False))
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(importlib.import_module("api.cli.main"), "make_root", lambda: root)
             with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):

@@ -22,7 +22,7 @@ from tests.faults import handle_path, is_below
 from tests.ingest.copy_support import REEL, TREE, Bench, make_bench, offload
 from tests.ingest.histories import World
 
-HISTORIES = int(os.environ.get("SOAK_HISTORIES", "300"))
+HISTORIES = int(os.environ.get("SOAK_HISTORIES", "200"))
 SHARDS = 5
 EVENTS = 7
 
