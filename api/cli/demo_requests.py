@@ -11,7 +11,14 @@ from ingest.pipeline import run_offload
 from ingest.plan import Plan
 from ingest.progress import Counters
 from ingest.worker import Handler, Report
-from shared.catalogue.demo import demo_folder, demo_production, mark_demo, open_demo_folder, remove_production
+from shared.catalogue.demo import (
+    check_only_drawn,
+    demo_folder,
+    demo_production,
+    mark_demo,
+    open_demo_folder,
+    remove_production,
+)
 from shared.catalogue.productions import find_production
 from shared.db import reading, writing
 from shared.errors import UsageError
@@ -73,6 +80,7 @@ def _remove(root: Root) -> None:
     with writing(root.sessions) as session:
         production = demo_production(session, home)
         if production is not None:
+            check_only_drawn(session, home, production)
             stills = remove_production(session, production)
     for path in stills:
         (root.settings.stills_folder / path).unlink(missing_ok=True)

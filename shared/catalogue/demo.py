@@ -53,6 +53,26 @@ def demo_production(session: Session, home: Path) -> Production | None:
     return production if production is not None and production.name == name else None
 
 
+def check_only_drawn(session: Session, home: Path, production: Production) -> None:
+    """Raises ConflictError when somebody's own footage was offloaded into the demo: its log would go too."""
+    own = demo_folder(home).resolve()
+    rows = session.execute(
+        select(Reel.name, Destination.path)
+        .join(File, File.reel_id == Reel.id)
+        .join(Copy, Copy.file_id == File.id)
+        .join(Destination, Destination.id == Copy.destination_id)
+        .where(Reel.production_id == production.id)
+        .distinct()
+    )
+    foreign = sorted({name for name, path in rows if not Path(path).resolve().is_relative_to(own)})
+    if foreign:
+        raise ConflictError(
+            f"{production.name} holds reels that are not the demo's own: {', '.join(foreign)}",
+            remedy="It stays as it is. Offload such cards into a production of their own (rushlight new); "
+            "what was said of them goes there with rushlight export and import.",
+        )
+
+
 def remove_production(session: Session, production: Production) -> list[str]:
     """Delete a production with every row that hangs on it; returns the paths of its stills.
 

@@ -13,7 +13,7 @@ from api.cli.demo_requests import demo_handler
 from shared.catalogue.demo import demo_folder, mark_demo, open_demo_folder
 from shared.db import reading, writing
 from shared.errors import ConflictError, UsageError
-from shared.models import Clip, Production, Still
+from shared.models import Clip, Destination, Production, Still
 from shared.settings import load_settings
 from tests import factories as make
 from tests.api.catalogue import seed
@@ -33,6 +33,8 @@ def test_the_demo_goes_with_its_rows_its_stills_and_its_folder(root: Root) -> No
     (folder / "cards" / "C0001.MOV").write_bytes(b"drawn")
     with writing(root.sessions) as session:
         mark_demo(root.settings.home, session.get_one(Production, seeded.production))
+        for destination in session.scalars(select(Destination)):
+            destination.path = str(folder / destination.name)
         own = make.make_production(session, name="My own film")
         clip = make.make_clip(session, make.make_reel(session, own))
         still = make.make_still(session, clip, path="own/0.jpg")
@@ -48,6 +50,21 @@ def test_the_demo_goes_with_its_rows_its_stills_and_its_folder(root: Root) -> No
     with reading(root.sessions) as session:
         assert list(session.scalars(select(Production.name))) == ["My own film"]
         assert list(session.scalars(select(Clip.id))) == [clip.id]
+
+
+def test_a_demo_that_holds_somebodys_footage_stays(root: Root) -> None:
+    """An offload goes into the latest production, and that may have been the demo."""
+    seeded = seed(root.sessions, root.settings.stills_folder)
+    folder = open_demo_folder(root.settings.home)
+    with writing(root.sessions) as session:
+        mark_demo(root.settings.home, session.get_one(Production, seeded.production))
+        session.scalars(select(Destination).filter_by(name="North")).one().path = str(folder / "drive-1")
+    for action in ("remove", "load"):
+        with pytest.raises(ConflictError, match=r"not the demo's own: A001, A002 "):
+            demo_handler(root)({"action": action}, lambda _: None)
+    assert folder.is_dir()
+    with reading(root.sessions) as session:
+        assert len(list(session.scalars(select(Clip.id)))) == 10
 
 
 def test_nothing_is_removed_that_is_not_marked_as_the_demos(root: Root) -> None:
