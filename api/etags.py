@@ -30,7 +30,7 @@ def content_tag(*parts: object) -> str:
     return f'"{hashlib.blake2s(repr(parts).encode(), digest_size=9).hexdigest()}"'
 
 
-def check_if_match(if_match: str | None, current: str, standing: Callable[[], Shape] | None = None) -> None:
+def check_if_match(if_match: str | None, current: str, standing: Callable[[], Shape]) -> None:
     """Raises PreconditionRequiredError without a condition, PreconditionFailedError if it does not hold.
 
     `current` is the tag of what stands there, and `standing` makes the thing itself, for the error to carry.
@@ -47,7 +47,7 @@ def check_if_match(if_match: str | None, current: str, standing: Callable[[], Sh
         raise PreconditionFailedError(
             "somebody else changed this meanwhile",
             remedy="Look at what stands there now, and repeat the edit on that with its ETag.",
-            current=standing().model_dump(mode="json", by_alias=True) if standing is not None else None,
+            current=standing().model_dump(mode="json", by_alias=True),
             tag=current,
         )
 

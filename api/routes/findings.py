@@ -70,7 +70,7 @@ def patch_finding(
 ) -> Finding:
     with writing(service.sessions) as session:
         row = _find(session, id, hold=True)
-        check_if_match(if_match, _tag(row))
+        check_if_match(if_match, _tag(row), lambda: _answer(row, response))
         dismiss_findings(session, _production_of(row), [id], patch.dismissed, caller.name)
         return _answer(row, response)
 

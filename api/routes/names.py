@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from api.deps import AfterId, CallerDep, Limit, ProductionName, RowId, ServiceDep
 from api.etags import IfMatch, check_if_match
-from api.fields import Fields, select_fields
+from api.fields import Fields, Page, select_fields
 from api.paging import next_link, read_page
 from api.schemas.base import Body, Listing, Shape
 from api.schemas.names import Person, PersonPatch, Tag, TagPatch, given, person_shape, row_tag, tag_shape
@@ -39,14 +39,7 @@ def list_tags(
     after: AfterId = None,
     fields: Fields = None,
 ) -> Listing[Tag] | Response:
-    with reading(service.sessions) as session:
-        found = find_production(session, production)
-        rows = select(models.Tag).where(models.Tag.production_id == found.id)
-        tags, last = read_page(session, rows, models.Tag.id, limit=limit, after=after)
-        uses = count_uses(session, found, "tag")
-        items = [tag_shape(row, uses.get(row.id, 0)) for row in tags]
-        page = Listing[Tag](items=items, next=next_link(request, last))
-    return select_fields(page, fields)
+    return _list(service, "tag", Listing[Tag], request, production, limit, after, fields)
 
 
 @router.get("/people", summary="List the people", response_model=Listing[Person], responses={404: {}})
@@ -58,14 +51,7 @@ def list_people(
     after: AfterId = None,
     fields: Fields = None,
 ) -> Listing[Person] | Response:
-    with reading(service.sessions) as session:
-        found = find_production(session, production)
-        rows = select(models.Person).where(models.Person.production_id == found.id)
-        people, last = read_page(session, rows, models.Person.id, limit=limit, after=after)
-        uses = count_uses(session, found, "person")
-        items = [person_shape(row, uses.get(row.id, 0)) for row in people]
-        page = Listing[Person](items=items, next=next_link(request, last))
-    return select_fields(page, fields)
+    return _list(service, "person", Listing[Person], request, production, limit, after, fields)
 
 
 @router.get("/tags/{id}", summary="Read one tag", response_model=Tag, responses={404: {}})
@@ -104,6 +90,27 @@ def patch_person(
     if_match: IfMatch = None,
 ) -> Shape:
     return _change(service, "person", id, patch, response, caller.name, if_match)
+
+
+def _list(
+    service: ServiceDep,
+    field: str,
+    page: type[Page],
+    request: Request,
+    production: str | None,
+    limit: int,
+    after: int | None,
+    fields: str | None,
+) -> Page | Response:
+    model = NAMED[field].model
+    with reading(service.sessions) as session:
+        found = find_production(session, production)
+        rows = select(model).where(model.production_id == found.id)
+        named, last = read_page(session, rows, model.id, limit=limit, after=after)
+        uses = count_uses(session, found, field)
+        items = [_SHAPES[field](row, uses.get(row.id, 0)) for row in named]
+        made = page(items=items, next=next_link(request, last))
+    return select_fields(made, fields)
 
 
 def _read(service: ServiceDep, field: str, key: int, response: Response) -> Shape:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
@@ -85,7 +84,7 @@ def patch_release(
 ) -> Release:
     with writing(service.sessions) as session:
         release = _find(session, id, hold=True)
-        check_if_match(if_match, _tag(session, release))
+        check_if_match(if_match, _tag(session, release), lambda: _shape(release))
         production = release.production
         values = _values(session, production, patch, patch.model_fields_set, release)
         edit = RowsEdit(session, production, caller.name, f"release {release.id}")
@@ -104,7 +103,7 @@ def patch_release(
 def delete_release(service: ServiceDep, id: RowId, caller: CallerDep, if_match: IfMatch = None) -> None:
     with writing(service.sessions) as session:
         release = _find(session, id, hold=True)
-        check_if_match(if_match, _tag(session, release))
+        check_if_match(if_match, _tag(session, release), lambda: _shape(release))
         edit = RowsEdit(session, release.production, caller.name, f"remove release {release.id}")
         edit.remove(RELEASE, release)
         edit.close()
@@ -152,5 +151,8 @@ def _tag(session: Session, release: models.Release) -> str:
 def _answer(session: Session, release: models.Release, response: Response) -> Release:
     response.headers["ETag"] = _tag(session, release)
     response.headers["Cache-Control"] = "private, no-store"
-    today: dt.date = today_of(release.production)
-    return release_shape(release, today)
+    return _shape(release)
+
+
+def _shape(release: models.Release) -> Release:
+    return release_shape(release, today_of(release.production))

@@ -97,7 +97,7 @@ def patch_wish(
 ) -> Wish:
     with writing(service.sessions) as session:
         wish = _find(session, id, hold=True)
-        check_if_match(if_match, _tag(session, wish))
+        check_if_match(if_match, _tag(session, wish), lambda: wish_shape(wish))
         production = wish.production
         vocabulary = production_vocabulary(session, production, service.vocabulary)
         values = _values(session, production, patch, vocabulary, patch.model_fields_set)
@@ -117,7 +117,7 @@ def patch_wish(
 def delete_wish(service: ServiceDep, id: RowId, caller: CallerDep, if_match: IfMatch = None) -> None:
     with writing(service.sessions) as session:
         wish = _find(session, id, hold=True)
-        check_if_match(if_match, _tag(session, wish))
+        check_if_match(if_match, _tag(session, wish), lambda: wish_shape(wish))
         edit = RowsEdit(session, wish.production, caller.name, f"remove wish {wish.code}")
         remove_wish(edit, wish)
         edit.close()
@@ -174,7 +174,7 @@ def delete_answer(service: ServiceDep, id: RowId, caller: CallerDep, if_match: I
         answer = session.get(models.Answer, id)
         if answer is None:
             raise NotFoundError(f"there is no answer {id}", remedy="List those of its wish.")
-        check_if_match(if_match, _answer_tag(session, answer))
+        check_if_match(if_match, _answer_tag(session, answer), lambda: answer_shape(answer))
         wish = answer.wish
         edit = RowsEdit(session, wish.production, caller.name, f"take back an answer to {wish.code}")
         edit.remove(ANSWER, answer)

@@ -108,7 +108,9 @@ def patch_thresholds(
 ) -> ThresholdList:
     with writing(service.sessions) as session:
         found = find_production(session, production)
-        check_if_match(if_match, _tag(session, found))
+        check_if_match(
+            if_match, _tag(session, found), lambda: threshold_list(read_thresholds(session, found))
+        )
         edit = RowsEdit(session, found, caller.name, f"thresholds {' '.join(sorted(patch.values))}")
         put_thresholds(edit, patch.values)
         edit.close()

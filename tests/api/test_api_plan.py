@@ -45,7 +45,8 @@ def test_a_wish_is_made_changed_and_removed_with_its_version(client: TestClient,
     assert changed.status_code == 200
     assert (changed.json()["need"], changed.json()["size"], changed.json()["who"]) == ("nice", None, ["Nell"])
     assert changed.json()["seconds"] == 4, "what is not named stays"
-    check_problem(client.patch(at, json={"need": "must"}, headers={"If-Match": tag}), 412)
+    late = check_problem(client.patch(at, json={"need": "must"}, headers={"If-Match": tag}), 412)
+    assert late["current"] == client.get(at).json()
     check_problem(delete(client, at, tag), 412)
     assert delete(client, at, changed.headers["etag"]).status_code == 204
     check_problem(client.get(at), 404)
