@@ -9,6 +9,7 @@ made it, in this process or another. PostgreSQL tells which transactions a reade
 from __future__ import annotations
 
 import threading
+import weakref
 from collections.abc import Callable
 
 from sqlalchemy import Engine, text
@@ -43,6 +44,7 @@ class Standing:
     def _make_question(self) -> Callable[[], object]:
         kept = self._engine.raw_connection()
         kept.detach()  # for good: in the pool it would be lent to somebody who writes
+        weakref.finalize(self, kept.close)
         cursor = kept.cursor()
 
         def ask() -> object:

@@ -22,7 +22,7 @@ from rich.progress import (
 )
 
 from api.cli.app import Root, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from ingest.check.model import CheckedFile, CheckOrder, FileState, shown
 from ingest.check.model import Progress as DriveProgress
 from ingest.check.report import CheckReport, FolderReport

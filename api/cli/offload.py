@@ -18,7 +18,7 @@ from rich.progress import (
 )
 
 from api.cli.app import Root, print_json, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from ingest.card import read_card
 from ingest.durable import Disk
 from ingest.hashes import make_hasher
