@@ -13,28 +13,8 @@ from sqlalchemy.orm import Session
 
 from shared.catalogue.chunks import in_chunks
 from shared.models import Clip, ClipFile, ClipTimes, File, FileRole, Finding, LogEntry
+from shared.query_fields import TERM_FIELDS, TEXT_FIELDS
 from shared.timecode import frames_to_text
-
-LOGGED = (
-    "kind",
-    "size",
-    "angle",
-    "movement",
-    "support",
-    "audio",
-    "rating",
-    "reason",
-    "int_ext",
-    "time_of_day",
-    "direction",
-    "sync",
-    "sensitive",
-    "subject",
-    "place",
-    "scene",
-    "language",
-    "note",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +143,8 @@ def _row(
 def _log(entry: LogEntry | None) -> dict[str, Any]:
     if entry is None:
         return {}
-    said: dict[str, Any] = {name: value for name in LOGGED if (value := getattr(entry, name))}
+    fields = (*TERM_FIELDS, *TEXT_FIELDS)
+    said: dict[str, Any] = {name: value for name in fields if (value := getattr(entry, name))}
     if entry.people:
         said["people"] = [person.name for person in entry.people]
     if entry.tags:
