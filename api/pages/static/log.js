@@ -1,7 +1,7 @@
 // Logging by keyboard: clips one after another, one key for each value. The keys count only while the list
 // of values has the focus (WCAG 2.2, 2.1.4), and can be turned off.
 
-import { api, ask, carried, make, pick, picks, say, sayTrouble } from "./core.js";
+import { api, ask, attempt, button, carried, make, on, pick, picks, say, sayTrouble } from "./core.js";
 import { Entry, linesOf, sayNotSaved } from "./entry.js";
 import { label } from "./timecode.js";
 
@@ -96,10 +96,11 @@ function start() {
     if (middle) lookAt(middle, clip);
     else still.removeAttribute("src");
     pick("#film").replaceChildren(...(clip.stills.length < 2 ? [] : clip.stills.map((one) => {
-      const button = make("button", { type: "button", tabindex: order(), "aria-label": `Still at frame ${one.frame}` }, make("img", { src: sized(one, 320), alt: "", width: one.width, height: one.height }));
-      button.addEventListener("click", () => lookAt(one, clip));
-      button.addEventListener("pointerenter", () => lookAt(one, clip));
-      return make("li", {}, button);
+      const look = () => lookAt(one, clip);
+      const small = make("img", { src: sized(one, 320), alt: "", width: one.width, height: one.height });
+      const choice = button({ tabindex: order(), "aria-label": `Still at frame ${one.frame}` }, look, small);
+      on(choice, "pointerenter", look);
+      return make("li", {}, choice);
     })));
   }
 
@@ -114,9 +115,8 @@ function start() {
     pick("#lit").textContent = field.title;
     pick("#lit-key").textContent = lit < DIGITS.length ? `key ${DIGITS[lit]}` : "";
     pick("#values").replaceChildren(...field.terms.map(([code, title, about, key]) => {
-      const button = make("button", { type: "button", tabindex: order(), title: about, "data-code": code, "aria-pressed": "false" }, key ? make("kbd", { text: key }) : "", make("span", { text: title }));
-      button.addEventListener("click", () => { give(field, code); keys.focus(); });
-      return make("li", {}, button);
+      const choose = () => { give(field, code); keys.focus(); };
+      return make("li", {}, button({ tabindex: order(), title: about, "data-code": code, "aria-pressed": "false" }, choose, key ? make("kbd", { text: key }) : "", make("span", { text: title })));
     }));
     showEntry();
   }
@@ -124,21 +124,12 @@ function start() {
   function showEntry() {
     const one = entry();
     const code = one.get(fields[lit].name);
-    picks("#values button").forEach((button) => button.setAttribute("aria-pressed", String(button.dataset.code === code)));
-    const rows = pick("#fieldlist");
-    if (!rows.children.length) {
-      rows.append(...fields.map((field, index) => {
-        const button = make("button", { type: "button", tabindex: order() }, index < DIGITS.length ? make("kbd", { text: DIGITS[index] }) : make("span"), make("span", { text: field.title }), make("span", { class: "v" }));
-        button.addEventListener("click", () => { light(index); keys.focus(); });
-        return make("li", {}, button);
-      }));
-    }
-    fields.forEach((field, index) => {
-      const button = rows.children[index].firstChild, value = pick(".v", button);
-      const now = one.get(field.name);
+    picks("#values button").forEach((choice) => choice.setAttribute("aria-pressed", choice.dataset.code === code));
+    picks("#fieldlist button").forEach((row, index) => {
+      const field = fields[index], value = pick(".v", row), now = one.get(field.name);
       value.textContent = now ? (field.terms.find(([code]) => code === now)?.[1] ?? now) : "–";
       value.classList.toggle("unsaved", one.unsaved(field.name));
-      button.setAttribute("aria-pressed", String(index === lit));
+      row.setAttribute("aria-pressed", index === lit);
     });
     showSaved();
     if (!texts().includes(document.activeElement)) showTexts();
@@ -216,25 +207,22 @@ function start() {
 
   // -- beginning --------------------------------------------------------------------------------------
 
-  keys.addEventListener("keydown", onKey);
-  pick("#keys-on").addEventListener("change", () => picks("#values button, #fieldlist button, #film button").forEach((one) => { one.tabIndex = order(); }));
-  picks("[data-act]").forEach((button) => button.addEventListener("click", () => { acts[button.dataset.act](); keys.focus(); }));
-  for (const text of texts()) {
-    text.addEventListener("change", () => set({ [text.name]: "lines" in text.dataset ? linesOf(text.value) : text.value }));
-    text.addEventListener("keydown", (event) => { if (event.key === "Escape") keys.focus(); });
-  }
-  addEventListener("beforeunload", (event) => { if ([...entries.values()].some((one) => one.busy)) event.preventDefault(); });
+  on(keys, "keydown", onKey);
+  on(pick("#keys-on"), "change", () => picks("#values button, #fieldlist button, #film button").forEach((one) => { one.tabIndex = order(); }));
+  picks("#fieldlist button").forEach((row, index) => on(row, "click", () => { light(index); keys.focus(); }));
+  on(picks("[data-act]"), "click", ({ currentTarget }) => { acts[currentTarget.dataset.act](); keys.focus(); });
+  on(texts(), "change", ({ target }) => set({ [target.name]: "lines" in target.dataset ? linesOf(target.value) : target.value }));
+  on(texts(), "keydown", (event) => { if (event.key === "Escape") keys.focus(); });
+  on(window, "beforeunload", (event) => { if ([...entries.values()].some((one) => one.busy)) event.preventDefault(); });
 
-  (async () => {
-    try {
-      await load();
-      const wanted = Number(location.hash.slice(1));
-      for (let pages = 0; wanted && next && pages < 10 && !clips.some((one) => one.id === wanted); pages += 1) await load();
-      at = Math.max(0, clips.findIndex((one) => one.id === wanted));
-      if (!clips.length) { say("No clip is left here."); return; }
-      show();
-      keys.focus({ preventScroll: true });
-      desk.dataset.ready = "1";
-    } catch (error) { sayTrouble(error); }
-  })();
+  attempt(async () => {
+    await load();
+    const wanted = Number(location.hash.slice(1));
+    for (let pages = 0; wanted && next && pages < 10 && !clips.some((one) => one.id === wanted); pages += 1) await load();
+    at = Math.max(0, clips.findIndex((one) => one.id === wanted));
+    if (!clips.length) { say("No clip is left here."); return; }
+    show();
+    keys.focus({ preventScroll: true });
+    desk.dataset.ready = "1";
+  });
 }

@@ -1,6 +1,6 @@
 // Select many clips and log them in one edit, which can be taken back whole.
 
-import { api, ask, carried, count, make, pick, picks, Refused, say, sayTrouble } from "./core.js";
+import { api, attempt, carried, count, make, on, onSubmit, pick, picks, post, Refused, say } from "./core.js";
 
 /** Begin. `query()` says which query the results are of, `done` is called after an edit. */
 export function logMany(query, done) {
@@ -14,6 +14,7 @@ export function logMany(query, done) {
   const chosen = () => boxes().filter((one) => one.checked).map((one) => Number(one.value));
   const total = () => Number(pick("[data-total]")?.dataset.total ?? 0);
   const meant = () => (whole ? { query: query() } : { clips: chosen() });
+  const edit = () => ({ set: { [field.value]: value() } });
   const value = () => (fields.has(field.value) ? term.value : text.value.trim());
 
   function shown() {
@@ -48,7 +49,7 @@ export function logMany(query, done) {
     await new Promise((ready) => setTimeout(ready, 120)); // a person who is still choosing asks once
     if (mine !== turn) return;
     try {
-      const { data } = await ask(api("/changes"), { method: "POST", body: { ...meant(), set: { [field.value]: value() }, preview: true } });
+      const { data } = await post(api("/changes"), { ...meant(), ...edit(), preview: true });
       if (mine !== turn) return;
       expect = data.count;
       preview.textContent = `${what} would be set on ${count(data.count, "clip")}.`;
@@ -58,25 +59,19 @@ export function logMany(query, done) {
     }
   }
 
-  form.addEventListener("submit", async (event) => {
-    event.preventDefault();
+  onSubmit(form, async () => {
     if (!value()) { text.focus(); return; }
     const what = shown();
-    try {
-      const body = { ...meant(), set: { [field.value]: value() }, ...(expect === null ? {} : { expect }) };
-      const { data } = await ask(api("/changes"), { method: "POST", body });
-      const undo = async () => {
-        try {
-          await ask(`/api/v1/changes/${data.change}/undo`, { method: "POST" });
-          say(`Taken back on ${count(data.count, "clip")}.`);
-          done();
-        } catch (error) { sayTrouble(error); }
-      };
-      if (data.change === null) say("Nothing differed.");
-      else say(`${what} is set on ${count(data.count, "clip")}.`, { act: ["Undo", undo] });
-      clear();
+    const { data } = await post(api("/changes"), { ...meant(), ...edit(), ...(expect === null ? {} : { expect }) });
+    const undo = () => attempt(async () => {
+      await post(`/api/v1/changes/${data.change}/undo`);
+      say(`Taken back on ${count(data.count, "clip")}.`);
       done();
-    } catch (error) { sayTrouble(error); }
+    });
+    if (data.change === null) say("Nothing differed.");
+    else say(`${what} is set on ${count(data.count, "clip")}.`, { act: ["Undo", undo] });
+    clear();
+    done();
   });
 
   function clear() {
@@ -85,7 +80,7 @@ export function logMany(query, done) {
     refresh();
   }
 
-  document.addEventListener("click", (event) => {
+  on(document, "click", (event) => {
     const box = event.target;
     if (box.matches?.('#found input[name="clip"]')) {
       const there = boxes();
@@ -104,11 +99,11 @@ export function logMany(query, done) {
       refresh();
     }
   });
-  all.addEventListener("click", () => { whole = true; refresh(); });
-  pick("[data-none]", form).addEventListener("click", clear);
-  field.addEventListener("change", fill);
-  term.addEventListener("change", look);
-  text.addEventListener("input", look);
+  on(all, "click", () => { whole = true; refresh(); });
+  on(pick("[data-none]", form), "click", clear);
+  on(field, "change", fill);
+  on(term, "change", look);
+  on(text, "input", look);
   fill();
   return refresh;
 }
