@@ -11,7 +11,10 @@ from api.pages import (
     days,
     find,
     live,
+    noticed,
     offloading,
+    plan,
+    planning,
     previews,
     problems,
     site,
@@ -25,7 +28,10 @@ __all__ = ["all_pages"]
 
 def all_pages() -> APIRouter:
     router = APIRouter()
-    parts = (site, days, strip, day, clip, find, walk, offloading, live, begin, previews, wrap, problems)
+    parts = (
+        *(site, days, strip, day, clip, noticed, find, walk, offloading, live, begin, previews),
+        *(plan, planning, wrap, problems),
+    )
     for part in parts:
         router.include_router(part.router)
     return router

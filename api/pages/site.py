@@ -89,6 +89,7 @@ def make_site() -> Site:
         length_of=say_length,
         capitalize_first=lambda text: text[:1].upper() + text[1:],
         bytes=words.say_bytes,
+        names=words.write_names,
     )
     return site
 

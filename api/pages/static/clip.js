@@ -166,6 +166,18 @@ function player() {
   const acts = { play: toggle, begins: () => mark("begins"), ends: () => mark("ends"), keep };
   on(picks("[data-act]", panel), "click", ({ currentTarget }) => acts[currentTarget.dataset.act]());
   on(along, "input", () => seek(Number(along.value)));
+  // What stands at a place, a finding say, is a link: it plays from there.
+  on(document, "click", (event) => {
+    const link = event.target.closest?.("[data-from]");
+    if (!link || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    event.preventDefault();
+    const from = Number(link.dataset.from);
+    const holds = [...part.options].findLast((one) => Number(one.dataset.first) <= from);
+    if (!holds.selected) { holds.selected = true; shown = false; }
+    seek(from);
+    toggle();
+    panel.focus();
+  });
   on(part, "change", () => { shown = false; seek(partStart()); });
   on(panel, "keydown", (event) => {
     if (event.target.matches("select, input:not([type=range])") || event.ctrlKey || event.metaKey || event.altKey) return;

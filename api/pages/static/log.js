@@ -16,7 +16,7 @@ function start() {
   // The clock of the shoot, wherever the browser stands; this language's form is year-month-day.
   const clock = new Intl.DateTimeFormat("sv", { dateStyle: "short", timeStyle: "medium", timeZone: desk.dataset.zone });
   const keys = pick("#keys"), still = pick("#still");
-  const clips = [], entries = new Map(), undone = [];
+  const clips = [], entries = new Map(), undone = [], suggested = new Map();
   let next = api("/clips", { q: desk.dataset.q, limit: PAGE });
   let total = Number(desk.dataset.total), at = 0, lit = 0, last = null, beforeLast = null, reading = null;
 
@@ -73,9 +73,28 @@ function start() {
     showStills(clip);
     light(0);
     showTexts();
+    hint(clip.id);
     const after = clips[at + 1]?.stills;
     if (after?.length) new Image().src = sized(after[Math.floor(after.length / 2)]);
     readOn();
+  }
+
+  /** What measuring suggests for fields that nobody has filled: shown as such, and no word of a person. */
+  async function hint(clip) {
+    await new Promise((rested) => setTimeout(rested, 300)); // who types on does not wait for guesses
+    if (suggested.has(clip) || clip !== clips[at].id) return;
+    suggested.set(clip, []);
+    const { data } = await ask(`/api/v1/clips/${clip}/suggestions`).catch(() => ({ data: { items: [] } }));
+    suggested.set(clip, data.items);
+    if (clip === clips[at].id) showEntry();
+  }
+
+  const hintFor = (field) => suggested.get(clips[at].id)?.find((one) => one.field === field && !entry().get(field));
+
+  function accept() {
+    const found = fields.map((field) => hintFor(field.name)).filter(Boolean);
+    if (!found.length) { say("Nothing more is suggested for this clip."); return; }
+    set(Object.fromEntries(found.map((one) => [one.field, one.value])));
   }
 
   function startOf(clip) {
@@ -127,7 +146,9 @@ function start() {
     picks("#values button").forEach((choice) => choice.setAttribute("aria-pressed", choice.dataset.code === code));
     picks("#fieldlist button").forEach((row, index) => {
       const field = fields[index], value = pick(".v", row), now = one.get(field.name);
-      value.textContent = now ? (field.terms.find(([code]) => code === now)?.[1] ?? now) : "–";
+      const guess = hintFor(field.name), title = (code) => field.terms.find(([one]) => one === code)?.[1] ?? code;
+      value.textContent = now ? title(now) : guess ? `${title(guess.value)}? ${Math.round(guess.confidence * 100)} %` : "–";
+      value.classList.toggle("suggested", Boolean(guess));
       value.classList.toggle("unsaved", one.unsaved(field.name));
       row.setAttribute("aria-pressed", index === lit);
     });
@@ -188,8 +209,8 @@ function start() {
     showTexts();
   }
 
-  const acts = { before: () => go(-1), after: () => go(1), again, undo };
-  const named = { Enter: acts.after, Backspace: acts.before, "+": again, "<": undo, " ": () => light(lit + 1), "-": () => set({ [fields[lit].name]: null }) };
+  const acts = { before: () => go(-1), after: () => go(1), again, undo, accept };
+  const named = { Enter: acts.after, Backspace: acts.before, "+": again, "<": undo, "=": accept, " ": () => light(lit + 1), "-": () => set({ [fields[lit].name]: null }) };
 
   function onKey(event) {
     if (!pick("#keys-on").checked || event.metaKey || event.altKey) return;
