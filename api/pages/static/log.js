@@ -1,7 +1,7 @@
 // Logging by keyboard: clips one after another, one key for each value. The keys count only while the list
 // of values has the focus (WCAG 2.2, 2.1.4), and can be turned off.
 
-import { api, ask, carried, make, pick, picks, say, sayTrouble } from "./core.js";
+import { api, ask, attempt, button, carried, make, on, pick, picks, say, sayTrouble } from "./core.js";
 import { Entry, linesOf, sayNotSaved } from "./entry.js";
 import { label } from "./timecode.js";
 
@@ -16,7 +16,7 @@ function start() {
   // The clock of the shoot, wherever the browser stands; this language's form is year-month-day.
   const clock = new Intl.DateTimeFormat("sv", { dateStyle: "short", timeStyle: "medium", timeZone: desk.dataset.zone });
   const keys = pick("#keys"), still = pick("#still");
-  const clips = [], entries = new Map(), undone = [];
+  const clips = [], entries = new Map(), undone = [], suggested = new Map();
   let next = api("/clips", { q: desk.dataset.q, limit: PAGE });
   let total = Number(desk.dataset.total), at = 0, lit = 0, last = null, beforeLast = null, reading = null;
 
@@ -73,9 +73,28 @@ function start() {
     showStills(clip);
     light(0);
     showTexts();
+    hint(clip.id);
     const after = clips[at + 1]?.stills;
     if (after?.length) new Image().src = sized(after[Math.floor(after.length / 2)]);
     readOn();
+  }
+
+  /** What measuring suggests for fields that nobody has filled: shown as such, and no word of a person. */
+  async function hint(clip) {
+    await new Promise((rested) => setTimeout(rested, 300)); // who types on does not wait for guesses
+    if (suggested.has(clip) || clip !== clips[at].id) return;
+    suggested.set(clip, []);
+    const { data } = await ask(`/api/v1/clips/${clip}/suggestions`).catch(() => ({ data: { items: [] } }));
+    suggested.set(clip, data.items);
+    if (clip === clips[at].id) showEntry();
+  }
+
+  const hintFor = (field) => suggested.get(clips[at].id)?.find((one) => one.field === field && !entry().get(field));
+
+  function accept() {
+    const found = fields.map((field) => hintFor(field.name)).filter(Boolean);
+    if (!found.length) { say("Nothing more is suggested for this clip."); return; }
+    set(Object.fromEntries(found.map((one) => [one.field, one.value])));
   }
 
   function startOf(clip) {
@@ -96,10 +115,11 @@ function start() {
     if (middle) lookAt(middle, clip);
     else still.removeAttribute("src");
     pick("#film").replaceChildren(...(clip.stills.length < 2 ? [] : clip.stills.map((one) => {
-      const button = make("button", { type: "button", tabindex: order(), "aria-label": `Still at frame ${one.frame}` }, make("img", { src: sized(one, 320), alt: "", width: one.width, height: one.height }));
-      button.addEventListener("click", () => lookAt(one, clip));
-      button.addEventListener("pointerenter", () => lookAt(one, clip));
-      return make("li", {}, button);
+      const look = () => lookAt(one, clip);
+      const small = make("img", { src: sized(one, 320), alt: "", width: one.width, height: one.height });
+      const choice = button({ tabindex: order(), "aria-label": `Still at frame ${one.frame}` }, look, small);
+      on(choice, "pointerenter", look);
+      return make("li", {}, choice);
     })));
   }
 
@@ -114,9 +134,8 @@ function start() {
     pick("#lit").textContent = field.title;
     pick("#lit-key").textContent = lit < DIGITS.length ? `key ${DIGITS[lit]}` : "";
     pick("#values").replaceChildren(...field.terms.map(([code, title, about, key]) => {
-      const button = make("button", { type: "button", tabindex: order(), title: about, "data-code": code, "aria-pressed": "false" }, key ? make("kbd", { text: key }) : "", make("span", { text: title }));
-      button.addEventListener("click", () => { give(field, code); keys.focus(); });
-      return make("li", {}, button);
+      const choose = () => { give(field, code); keys.focus(); };
+      return make("li", {}, button({ tabindex: order(), title: about, "data-code": code, "aria-pressed": "false" }, choose, key ? make("kbd", { text: key }) : "", make("span", { text: title })));
     }));
     showEntry();
   }
@@ -124,21 +143,14 @@ function start() {
   function showEntry() {
     const one = entry();
     const code = one.get(fields[lit].name);
-    picks("#values button").forEach((button) => button.setAttribute("aria-pressed", String(button.dataset.code === code)));
-    const rows = pick("#fieldlist");
-    if (!rows.children.length) {
-      rows.append(...fields.map((field, index) => {
-        const button = make("button", { type: "button", tabindex: order() }, index < DIGITS.length ? make("kbd", { text: DIGITS[index] }) : make("span"), make("span", { text: field.title }), make("span", { class: "v" }));
-        button.addEventListener("click", () => { light(index); keys.focus(); });
-        return make("li", {}, button);
-      }));
-    }
-    fields.forEach((field, index) => {
-      const button = rows.children[index].firstChild, value = pick(".v", button);
-      const now = one.get(field.name);
-      value.textContent = now ? (field.terms.find(([code]) => code === now)?.[1] ?? now) : "–";
+    picks("#values button").forEach((choice) => choice.setAttribute("aria-pressed", choice.dataset.code === code));
+    picks("#fieldlist button").forEach((row, index) => {
+      const field = fields[index], value = pick(".v", row), now = one.get(field.name);
+      const guess = hintFor(field.name), title = (code) => field.terms.find(([one]) => one === code)?.[1] ?? code;
+      value.textContent = now ? title(now) : guess ? `${title(guess.value)}? ${Math.round(guess.confidence * 100)} %` : "–";
+      value.classList.toggle("suggested", Boolean(guess));
       value.classList.toggle("unsaved", one.unsaved(field.name));
-      button.setAttribute("aria-pressed", String(index === lit));
+      row.setAttribute("aria-pressed", index === lit);
     });
     showSaved();
     if (!texts().includes(document.activeElement)) showTexts();
@@ -197,8 +209,8 @@ function start() {
     showTexts();
   }
 
-  const acts = { before: () => go(-1), after: () => go(1), again, undo };
-  const named = { Enter: acts.after, Backspace: acts.before, "+": again, "<": undo, " ": () => light(lit + 1), "-": () => set({ [fields[lit].name]: null }) };
+  const acts = { before: () => go(-1), after: () => go(1), again, undo, accept };
+  const named = { Enter: acts.after, Backspace: acts.before, "+": again, "<": undo, "=": accept, " ": () => light(lit + 1), "-": () => set({ [fields[lit].name]: null }) };
 
   function onKey(event) {
     if (!pick("#keys-on").checked || event.metaKey || event.altKey) return;
@@ -216,25 +228,22 @@ function start() {
 
   // -- beginning --------------------------------------------------------------------------------------
 
-  keys.addEventListener("keydown", onKey);
-  pick("#keys-on").addEventListener("change", () => picks("#values button, #fieldlist button, #film button").forEach((one) => { one.tabIndex = order(); }));
-  picks("[data-act]").forEach((button) => button.addEventListener("click", () => { acts[button.dataset.act](); keys.focus(); }));
-  for (const text of texts()) {
-    text.addEventListener("change", () => set({ [text.name]: "lines" in text.dataset ? linesOf(text.value) : text.value }));
-    text.addEventListener("keydown", (event) => { if (event.key === "Escape") keys.focus(); });
-  }
-  addEventListener("beforeunload", (event) => { if ([...entries.values()].some((one) => one.busy)) event.preventDefault(); });
+  on(keys, "keydown", onKey);
+  on(pick("#keys-on"), "change", () => picks("#values button, #fieldlist button, #film button").forEach((one) => { one.tabIndex = order(); }));
+  picks("#fieldlist button").forEach((row, index) => on(row, "click", () => { light(index); keys.focus(); }));
+  on(picks("[data-act]"), "click", ({ currentTarget }) => { acts[currentTarget.dataset.act](); keys.focus(); });
+  on(texts(), "change", ({ target }) => set({ [target.name]: "lines" in target.dataset ? linesOf(target.value) : target.value }));
+  on(texts(), "keydown", (event) => { if (event.key === "Escape") keys.focus(); });
+  on(window, "beforeunload", (event) => { if ([...entries.values()].some((one) => one.busy)) event.preventDefault(); });
 
-  (async () => {
-    try {
-      await load();
-      const wanted = Number(location.hash.slice(1));
-      for (let pages = 0; wanted && next && pages < 10 && !clips.some((one) => one.id === wanted); pages += 1) await load();
-      at = Math.max(0, clips.findIndex((one) => one.id === wanted));
-      if (!clips.length) { say("No clip is left here."); return; }
-      show();
-      keys.focus({ preventScroll: true });
-      desk.dataset.ready = "1";
-    } catch (error) { sayTrouble(error); }
-  })();
+  attempt(async () => {
+    await load();
+    const wanted = Number(location.hash.slice(1));
+    for (let pages = 0; wanted && next && pages < 10 && !clips.some((one) => one.id === wanted); pages += 1) await load();
+    at = Math.max(0, clips.findIndex((one) => one.id === wanted));
+    if (!clips.length) { say("No clip is left here."); return; }
+    show();
+    keys.focus({ preventScroll: true });
+    desk.dataset.ready = "1";
+  });
 }

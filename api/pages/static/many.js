@@ -1,6 +1,6 @@
 // Select many clips and log them in one edit, which can be taken back whole.
 
-import { api, ask, carried, count, make, pick, picks, Refused, say, sayTrouble } from "./core.js";
+import { api, attempt, carried, count, make, on, onSubmit, pick, picks, post, Refused, say } from "./core.js";
 
 /** Begin. `query()` says which query the results are of, `done` is called after an edit. */
 export function logMany(query, done) {
@@ -14,13 +14,26 @@ export function logMany(query, done) {
   const chosen = () => boxes().filter((one) => one.checked).map((one) => Number(one.value));
   const total = () => Number(pick("[data-total]")?.dataset.total ?? 0);
   const meant = () => (whole ? { query: query() } : { clips: chosen() });
-  const value = () => (fields.has(field.value) ? term.value : text.value.trim());
+  const accepts = () => field.value === "suggestions";
+  const adds = () => field.selectedOptions[0].dataset.adds; // names beside those that are there
+  const value = () => (fields.has(field.value) ? term.value : accepts() || text.value.trim());
+  const names = () => value().split(",").map((one) => one.trim()).filter(Boolean);
+  const edit = () => (accepts() ? {} : adds() ? { add: { [adds()]: names() } } : { set: { [field.value]: value() } });
+  const send = (more) => post(api(accepts() ? "/suggestions/accept" : "/changes"), { ...meant(), ...edit(), ...more });
 
   function shown() {
     const terms = fields.get(field.value);
     term.hidden = !terms;
-    text.hidden = Boolean(terms);
+    text.hidden = Boolean(terms) || accepts();
+    text.placeholder = adds() ? "Names, commas between" : "";
+    pick("[type=submit]", form).textContent = adds() ? "Add it" : accepts() ? "Take them over" : "Set it";
     return terms ? `${terms.label} ${term.selectedOptions[0]?.textContent ?? ""}` : `${field.selectedOptions[0].textContent} “${value()}”`;
+  }
+
+  /** What an edit `would` do, or did. */
+  function tell({ count: number, clips }, what, would) {
+    if (accepts()) return `${would ? "To be taken" : "Taken"} over: ${count(number, "suggestion")} of ${count(clips, "clip")}.`;
+    return `${what} ${would ? "would be" : "is"} ${adds() ? "added to" : "set on"} ${count(number, "clip")}.`;
   }
 
   function fill() {
@@ -48,35 +61,29 @@ export function logMany(query, done) {
     await new Promise((ready) => setTimeout(ready, 120)); // a person who is still choosing asks once
     if (mine !== turn) return;
     try {
-      const { data } = await ask(api("/changes"), { method: "POST", body: { ...meant(), set: { [field.value]: value() }, preview: true } });
+      const { data } = await send({ preview: true });
       if (mine !== turn) return;
       expect = data.count;
-      preview.textContent = `${what} would be set on ${count(data.count, "clip")}.`;
+      preview.textContent = tell(data, what, true);
     } catch (error) {
       if (!(error instanceof Refused)) throw error;
       if (mine === turn) preview.textContent = error.message;
     }
   }
 
-  form.addEventListener("submit", async (event) => {
-    event.preventDefault();
+  onSubmit(form, async () => {
     if (!value()) { text.focus(); return; }
     const what = shown();
-    try {
-      const body = { ...meant(), set: { [field.value]: value() }, ...(expect === null ? {} : { expect }) };
-      const { data } = await ask(api("/changes"), { method: "POST", body });
-      const undo = async () => {
-        try {
-          await ask(`/api/v1/changes/${data.change}/undo`, { method: "POST" });
-          say(`Taken back on ${count(data.count, "clip")}.`);
-          done();
-        } catch (error) { sayTrouble(error); }
-      };
-      if (data.change === null) say("Nothing differed.");
-      else say(`${what} is set on ${count(data.count, "clip")}.`, { act: ["Undo", undo] });
-      clear();
+    const { data } = await send(expect === null ? {} : { expect });
+    const undo = () => attempt(async () => {
+      await post(`/api/v1/changes/${data.change}/undo`);
+      say(`Taken back on ${count(data.clips ?? data.count, "clip")}.`);
       done();
-    } catch (error) { sayTrouble(error); }
+    });
+    if (data.change === null) say("Nothing differed.");
+    else say(tell(data, what, false), { act: ["Undo", undo] });
+    clear();
+    done();
   });
 
   function clear() {
@@ -85,7 +92,7 @@ export function logMany(query, done) {
     refresh();
   }
 
-  document.addEventListener("click", (event) => {
+  on(document, "click", (event) => {
     const box = event.target;
     if (box.matches?.('#found input[name="clip"]')) {
       const there = boxes();
@@ -104,11 +111,11 @@ export function logMany(query, done) {
       refresh();
     }
   });
-  all.addEventListener("click", () => { whole = true; refresh(); });
-  pick("[data-none]", form).addEventListener("click", clear);
-  field.addEventListener("change", fill);
-  term.addEventListener("change", look);
-  text.addEventListener("input", look);
+  on(all, "click", () => { whole = true; refresh(); });
+  on(pick("[data-none]", form), "click", clear);
+  on(field, "change", fill);
+  on(term, "change", look);
+  on(text, "input", look);
   fill();
   return refresh;
 }

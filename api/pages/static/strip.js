@@ -1,21 +1,18 @@
 // The strip of hours: each camera's clips in true time, on a canvas, with a pointer or with keys.
 
-import { ask, pick, picks, Refused } from "./core.js";
+import { ask, on, pick, picks, Refused } from "./core.js";
 
 const LOGGED = 1, NOTICED = 2, NG = 4, CIRCLED = 8; // as in api/pages/strip.py
 const GUTTER = 34, HEAD = 20, LANE = 34, BAR = 18;
 
 /** Draw every strip of the page once it comes near the window. */
 export function drawStrips() {
-  const near = new IntersectionObserver(
-    (seen) => {
-      for (const one of seen.filter((entry) => entry.isIntersecting)) {
-        near.unobserve(one.target);
-        load(one.target);
-      }
-    },
-    { rootMargin: "300px" },
-  );
+  const near = new IntersectionObserver((seen) => {
+    for (const { target } of seen.filter((one) => one.isIntersecting)) {
+      near.unobserve(target);
+      load(target);
+    }
+  }, { rootMargin: "300px" });
   picks("[data-strip]").forEach((one) => near.observe(one));
 }
 
@@ -38,23 +35,19 @@ class Strip {
     this.last = data.hours.at(-1)?.[0] ?? 3600;
     [this.from, this.to] = [this.first, this.last];
     this.canvas.style.height = `${HEAD + Math.max(1, data.lanes.length) * LANE + 4}px`;
-    this.rest = this.legend();
+    const untimed = data.untimed ? ` ${data.untimed} without a known time are not here.` : "";
+    this.rest = `Filled: logged. Hollow: not yet. Low: NG. A dot above: circled. An amber mark below: a finding.${untimed}`;
     this.tell();
     new ResizeObserver(() => this.draw()).observe(this.canvas);
-    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.draw());
+    on(matchMedia("(prefers-color-scheme: dark)"), "change", () => this.draw());
     this.listen(place);
-  }
-
-  legend() {
-    const untimed = this.data.untimed ? ` ${this.data.untimed} without a known time are not here.` : "";
-    return `Filled: logged. Hollow: not yet. Low: NG. A dot above: circled. An amber mark below: a finding.${untimed}`;
   }
 
   listen(place) {
     const canvas = this.canvas;
     const zooms = { in: () => this.zoom(0.5), out: () => this.zoom(2), all: () => this.show(this.first, this.last) };
-    picks("[data-zoom]", place).forEach((one) => one.addEventListener("click", () => zooms[one.dataset.zoom]()));
-    canvas.addEventListener("pointermove", (event) => {
+    on(picks("[data-zoom]", place), "click", ({ currentTarget }) => zooms[currentTarget.dataset.zoom]());
+    on(canvas, "pointermove", (event) => {
       if (this.grip && event.buttons) {
         const span = this.to - this.from;
         const moved = ((this.grip.x - event.offsetX) / (canvas.clientWidth - GUTTER)) * span;
@@ -62,19 +55,19 @@ class Strip {
         this.show(this.grip.from + moved, this.grip.from + moved + span);
       } else this.choose(this.find(event.offsetX, event.offsetY));
     });
-    canvas.addEventListener("pointerdown", (event) => { this.grip = { x: event.offsetX, from: this.from }; });
-    canvas.addEventListener("click", (event) => {
+    on(canvas, "pointerdown", (event) => { this.grip = { x: event.offsetX, from: this.from }; });
+    on(canvas, "click", (event) => {
       const found = this.find(event.offsetX, event.offsetY);
       if (found >= 0 && !this.grip?.moved) this.open(found);
       this.grip = null;
     });
-    canvas.addEventListener("pointerleave", () => { this.grip = null; if (document.activeElement !== canvas) this.choose(-1); });
+    on(canvas, "pointerleave", () => { this.grip = null; if (document.activeElement !== canvas) this.choose(-1); });
     canvas.addEventListener("wheel", (event) => {
       if (!event.ctrlKey) return;
       event.preventDefault();
       this.zoom(event.deltaY < 0 ? 0.7 : 1.4, this.second(event.offsetX));
     }, { passive: false });
-    canvas.addEventListener("keydown", (event) => {
+    on(canvas, "keydown", (event) => {
       const keys = {
         ArrowRight: () => this.step(1), ArrowLeft: () => this.step(-1),
         ArrowDown: () => this.lane(1), ArrowUp: () => this.lane(-1),
@@ -147,23 +140,7 @@ class Strip {
 
   tell() {
     const clip = this.data.clips[this.at];
-    if (!clip) { this.under.textContent = this.rest; return; }
-    const [, lane, second, length, flags, name] = clip;
-    const [letter, camera] = this.data.lanes[lane];
-    const parts = [
-      name, this.clock(second), length ? `${length.toFixed(length < 60 ? 1 : 0)} s` : "length not known",
-      letter ? `camera ${letter}${camera ? ` (${camera})` : ""}` : "no camera named",
-      flags & LOGGED ? (flags & NG ? "NG" : flags & CIRCLED ? "circled" : "logged") : "not logged yet",
-    ];
-    if (flags & NOTICED) parts.push("has a finding");
-    this.under.textContent = `${parts.join(" · ")}. Enter or a press opens it.`;
-  }
-
-  clock(second) {
-    const hour = this.data.hours.findLast(([start]) => start <= second) ?? [0, "00"];
-    const rest = Math.floor(second - hour[0]);
-    const two = (number) => String(number).padStart(2, "0");
-    return `${hour[1]}:${two(Math.floor(rest / 60))}:${two(rest % 60)}`;
+    this.under.textContent = clip ? `${clip[5]}. Enter or a press opens it.` : this.rest;
   }
 
   open(index) { location.assign(`/clips/${this.data.clips[index][0]}`); }
@@ -181,7 +158,7 @@ class Strip {
     pen.font = `12px ${colour("plain")}`;
     pen.textBaseline = "middle";
     this.ruler(pen, width, height, soft, rule);
-    data.lanes.forEach(([letter], lane) => {
+    data.lanes.forEach((letter, lane) => {
       const y = HEAD + lane * LANE + LANE / 2;
       pen.fillStyle = ink;
       pen.fillText(letter || "–", 4, y);
