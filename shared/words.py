@@ -12,11 +12,12 @@ import unicodedata
 _ASCII_WORD = re.compile(r"[0-9a-z]+")
 _WORD = re.compile(r"[^\W_]+")
 # Letters to every database, and never typed: `split_words` drops them. They are LINEAR B SYLLABLE B008 A,
-# B038 E and B028 I.
+# B038 E, B028 I and B061 O.
 BOUNDARY = "\U00010000"  # stands between two texts, so that no phrase is found across them
 SAID = "\U00010001"  # before the stem of a word that a person wrote of a clip
 KNOWN = "\U00010002"  # before that of a word which comes with it: another name of a term, a camera's kind
-_MARKS = frozenset((BOUNDARY, SAID, KNOWN))
+SPOKEN = "\U00010003"  # before that of a word which is heard in it, by its transcript
+_MARKS = frozenset((BOUNDARY, SAID, KNOWN, SPOKEN))
 
 
 def split_words(text: str) -> list[str]:
