@@ -33,6 +33,8 @@ BOTH = {
     "test_request_queue",
     "test_search",
     "test_search_pages",
+    "test_transcript_rows",
+    "test_transcript_search",
     "test_transfer",
 }
 DATABASES = ("sqlite", "postgresql")
