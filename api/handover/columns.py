@@ -33,6 +33,7 @@ _NAMED: Mapping[str, tuple[str, ...]] = {
     "white_balance": ("whitebalance", "wb", "colourtemperature", "colortemperature", "cct"),
     "shutter": ("shutter", "shutterspeed", "shutterangle", "exposuretime", "shuttertime"),
     "curve": ("colourcurve", "gamma", "gammacurve", "capturegamma", "logcurve"),
+    "lut": ("lut", "lutname", "look", "lookname", "cdl"),
     "capture_rate": ("capturerate", "capturefps", "captureframerate", "sensorfps"),
 }
 
@@ -324,6 +325,7 @@ COLUMNS: tuple[Column, ...] = (
     _fact_column("bit_depth", "bit depth", "bit_depth"),
     _fact_column("chroma", "chroma", "chroma"),
     Column("curve", "colour curve", _curve),
+    _stated_column("lut", "lut"),
     _fact_column("primaries", "colour primaries", "colour_primaries"),
     Column("lens", "lens", _lens),
     Column("focal", "focal length", _focal),

@@ -24,6 +24,7 @@ from shared.catalogue.productions import set_day
 from shared.catalogue.releases import RELEASE
 from shared.catalogue.rows import RowsEdit, kinds_by_name, restore_rows
 from shared.catalogue.set_values import set_values
+from shared.catalogue.transcript_rows import TRANSCRIPT_KINDS
 from shared.errors import ConflictError, NotFoundError
 from shared.models import ChangeSet, Clip, Production
 from shared.vocabulary import Vocabulary
@@ -32,7 +33,7 @@ _BESIDE = ("lens_assumed", "day_by_hand")  # kept beside a field, not edited by 
 _MOVING = {"camera", "day"}
 _TOLD = 5  # clips that an error names
 _READ = 50
-_ROWS = kinds_by_name((*PLAN_KINDS, RELEASE, *NAMED.values()))
+_ROWS = kinds_by_name((*PLAN_KINDS, RELEASE, *TRANSCRIPT_KINDS, *NAMED.values()))
 
 
 def edit_clips(

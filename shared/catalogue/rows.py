@@ -6,7 +6,7 @@ A snapshot holds names, not row ids, so that it says something to people and out
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,7 +27,8 @@ class RowKind:
 
     `rank`: rows of a lower rank are made before, and removed after, those of a higher one that point at it.
     `words`: what people call one. `held_by`: what still points at the row and keeps it; None: nothing.
-    `leaf`: nothing ever points at one.
+    `leaf`: nothing ever points at one. `empty`: takes away what is a part of a row, before the row goes.
+    `settle`: called once an edit, with every snapshot before and after it, for what follows from the rows.
     """
 
     name: str
@@ -38,6 +39,8 @@ class RowKind:
     fill: Callable[[Session, Production, Any, Mapping[str, Any]], None]
     held_by: Callable[[Session, Any], str | None] = lambda _session, _row: None
     leaf: bool = False
+    empty: Callable[[Session, Any], None] = lambda _session, _row: None
+    settle: Callable[[Session, Production, Collection[Values]], None] = lambda _session, _of, _values: None
 
 
 class RowsEdit:
@@ -47,6 +50,7 @@ class RowsEdit:
         self.session, self.production, self.by, self.summary = session, production, by, summary
         self._before: dict[str, dict[int, Values | None]] = defaultdict(dict)
         self._after: dict[str, dict[int, Values | None]] = defaultdict(dict)
+        self._kinds: dict[str, RowKind] = {}
 
     def put(self, kind: RowKind, key: int | None, values: Mapping[str, Any]) -> Any:
         """Make or change a row; what `values` does not name stays. Raises what `kind.fill` raises."""
@@ -82,11 +86,13 @@ class RowsEdit:
                 remedy="Take that away first; `rushlight changes` lists the edits.",
             )
         key, before = row.id, kind.read(self.session, row)
+        kind.empty(self.session, row)
         self.session.delete(row)
         self.session.flush()
         self._note(kind, key, before, None)
 
     def _note(self, kind: RowKind, key: int, before: Values | None, after: Values | None) -> None:
+        self._kinds[kind.name] = kind
         self._before[kind.name].setdefault(key, before)
         self._after[kind.name][key] = after
 
@@ -94,6 +100,10 @@ class RowsEdit:
         """Write it down; None where nothing changed. `into`: the edit that this is a part of."""
         edit = into
         for name in list(self._after):
+            snapshots = (*self._before[name].values(), *self._after[name].values())
+            self._kinds[name].settle(
+                self.session, self.production, [one for one in snapshots if one is not None]
+            )
             edit = record(
                 self.session,
                 self.production,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 
 from sqlalchemy import insert, select, update
@@ -11,10 +12,10 @@ from sqlalchemy.orm import Session
 from shared.catalogue.chunks import in_chunks
 from shared.catalogue.known_texts import ClipKnown, Origin, read_known
 from shared.catalogue.word_search import short_words
-from shared.models import ClipText
+from shared.models import ClipText, ClipTranscript
 from shared.stems import stem_words
 from shared.vocabulary import Term, Vocabulary
-from shared.words import BOUNDARY, KNOWN, SAID, split_words
+from shared.words import BOUNDARY, HEARD, KNOWN, SAID, SPOKEN, split_words
 
 _CHUNK = 2000  # clips whose words are in memory at one time
 _MARKS = {Origin.SAID: SAID, Origin.KNOWN: KNOWN}  # a name is looked for as it is written and has no stems
@@ -38,8 +39,33 @@ def refresh_text(session: Session, clip_ids: Iterable[int], vocabulary: Vocabula
     changed = 0
     for chunk in in_chunks(clip_ids, _CHUNK):
         known = read_known(session, chunk)
-        changed += _write_words(session, {key: _join_words(one, terms) for key, one in known.items()})
+        heard = _read_spoken(session, chunk)
+        words = {key: _join((_join_words(one, terms), *heard.get(key, ()))) for key, one in known.items()}
+        changed += _write_words(session, words)
     return changed
+
+
+def spoken_words(texts: Iterable[str], language: str) -> str:
+    """What a transcript adds to its clip's words: all its cues in a row, as they are written and as stems, so
+    that a phrase is found where one cue ends and the next begins.
+    """
+    said = list(texts)
+    written = " ".join(HEARD + word for text in said for word in short_words(split_words(text)))
+    stems = " ".join(phrase for text in said if (phrase := _stem_phrase(text, language, SPOKEN)))
+    return _join((written, stems))
+
+
+def _read_spoken(session: Session, clip_ids: Sequence[int]) -> dict[int, list[str]]:
+    """Kept with each transcript: an hour of speech is stemmed when it changes, not at every edit of a log."""
+    rows = (
+        select(ClipTranscript.clip_id, ClipTranscript.words)
+        .where(ClipTranscript.clip_id.in_(clip_ids))
+        .order_by(ClipTranscript.part)
+    )
+    found: dict[int, list[str]] = defaultdict(list)
+    for clip_id, words in session.execute(rows):
+        found[clip_id].append(words)
+    return found
 
 
 def index_terms(vocabulary: Vocabulary) -> Mapping[tuple[str, str], Term]:
@@ -54,7 +80,11 @@ def _join_words(known: ClipKnown, terms: Mapping[tuple[str, str], Term]) -> str:
         stems |= dict.fromkeys(
             _stem_phrase(one.text, known.language, mark) for one in texts if one.origin is origin
         )
-    return f" {BOUNDARY} ".join(phrase for phrase in (phrases | stems) if phrase)
+    return _join(phrases | stems)
+
+
+def _join(phrases: Iterable[str]) -> str:
+    return f" {BOUNDARY} ".join(phrase for phrase in phrases if phrase)
 
 
 # Most texts stand on many clips: a term, a camera, a place.

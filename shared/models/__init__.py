@@ -52,6 +52,7 @@ from shared.models.releases import Release, ReleaseKind, release_clip
 from shared.models.searches import SavedSearch
 from shared.models.sound import ChannelMap, ChannelSource, SoundPair, SyncMethod, SyncState
 from shared.models.touched import Touched
+from shared.models.transcripts import ClipCue, ClipTranscript, TranscriptOrigin
 from shared.models.work import Request, RequestKind, RequestState
 
 __all__ = [
@@ -66,10 +67,12 @@ __all__ = [
     "ChannelMap",
     "ChannelSource",
     "Clip",
+    "ClipCue",
     "ClipFile",
     "ClipMedia",
     "ClipText",
     "ClipTimes",
+    "ClipTranscript",
     "ClockCorrection",
     "Copy",
     "CopyState",
@@ -110,6 +113,7 @@ __all__ = [
     "TakeFacts",
     "Threshold",
     "Touched",
+    "TranscriptOrigin",
     "WantedShot",
     "ZoneRule",
     "entry_person",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from math import floor
 
 from shared.errors import UsageError
 from shared.timecode import Rate
@@ -34,12 +35,13 @@ class Cue:
     speaker: str | None = None
     words: tuple[Word, ...] = ()
 
-    def frames(self, rate: Rate, offset: int = 0) -> tuple[int, int]:
+    def frames(self, rate: Rate | Fraction, offset: int = 0) -> tuple[int, int]:
         """First frame and the frame after the last, counted from the media's first; at least one.
 
-        The nearest frame is taken: times in the files are rounded to a millisecond, which is less than half
-        a frame at any rate, so a frame that was written is the frame that is read. `offset`: frames of the
-        clip's parts before this one.
+        `rate`: frames of a picture a second, or samples of a sound as a plain fraction. The nearest frame is
+        taken: times in the files are rounded to a millisecond, which is less than half a frame at any rate,
+        so a frame that was written is the frame that is read. `offset`: frames of the clip's parts before
+        this one.
         """
         start = nearest_frame(self.start, rate)
         return offset + start, offset + max(start + 1, nearest_frame(self.end, rate))
@@ -59,14 +61,18 @@ class Transcript:
         return tuple(dict.fromkeys(cue.speaker for cue in self.cues if cue.speaker is not None))
 
 
-def nearest_frame(time: int, rate: Rate) -> int:
+def nearest_frame(time: int, rate: Rate | Fraction) -> int:
     """The frame whose beginning is nearest to a time in microseconds."""
-    return rate.nearest_frame(Fraction(time, MICRO))
+    return floor(Fraction(time, MICRO) * _a_second(rate) + Fraction(1, 2))
 
 
-def frame_start(frame: int, rate: Rate) -> int:
+def frame_start(frame: int, rate: Rate | Fraction) -> int:
     """When a frame begins, in microseconds, rounded to the nearest."""
-    return round(rate.frames_to_seconds(frame) * MICRO)
+    return round(frame / _a_second(rate) * MICRO)
+
+
+def _a_second(rate: Rate | Fraction) -> Fraction:
+    return rate.fraction if isinstance(rate, Rate) else rate
 
 
 def unreadable(name: str, line: int, what: str, remedy: str | None = None) -> UsageError:

@@ -34,6 +34,8 @@ BOTH = {
     "test_search",
     "test_search_pages",
     "test_standing",
+    "test_transcript_rows",
+    "test_transcript_search",
     "test_transfer",
 }
 DATABASES = ("sqlite", "postgresql")
