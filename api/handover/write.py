@@ -15,6 +15,9 @@ from api.handover.edl import write_edit_lists
 from api.handover.folder import draft_folder
 from api.handover.manifests import copy_manifests
 from api.handover.missing import list_gaps
+from api.handover.outline_paper import write_paper_edit
+from api.handover.outline_timeline import write_outline_timeline
+from api.handover.paper_edit import gather_outlines, shots_of
 from api.handover.places import look_at_places
 from api.handover.readme import write_readme
 from api.handover.shot_log import write_shot_log
@@ -61,11 +64,15 @@ def write_handover(
     DestinationError, naming the file, when it can't be written; then nothing is left.
     """
     handover = gather_handover(session, production, clips, query=query, made_at=made_at or now())
-    places = look_at_places(handover.shots, media_roots or {})
+    edits = gather_outlines(session, production)
+    places = look_at_places((*handover.shots, *shots_of(edits)), media_roots or {})
     with draft_folder(to, folder_name(handover)) as (draft, final):
         write_shot_log(draft, handover, places)
         write_timeline(draft, handover, places)
-        write_edit_lists(draft, handover)
+        write_edit_lists(draft, handover, edits)
+        for edit in edits:
+            write_outline_timeline(draft, handover, edit, places)
+            write_paper_edit(draft, handover, edit)
         without_still = write_contact_sheets(draft, handover, places, settings.stills_folder)
         reels = copy_manifests(draft, handover, places)
         gaps = list_gaps(handover, places, reels, without_still)
