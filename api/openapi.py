@@ -40,6 +40,7 @@ _TAGS = (
     ("log", "What people say of clips, and the words for it."),
     ("sound", "Whose voice is on which channel, and which recording belongs to which picture."),
     ("plan", "What the film needs, what answers it, and what is missing."),
+    ("outline", "The paper edit: items in order, running time, notices, shape and versions."),
     ("releases", "Permissions of people, places and works. Never legal advice."),
     ("stills", "Pictures taken from clips."),
     ("hand-overs", "Folders for an editor."),

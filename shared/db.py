@@ -21,7 +21,7 @@ from shared.errors import AppError, CatalogueError, UsageError
 
 Sessions = sessionmaker[Session]
 
-HEAD = "0011"  # the schema's revision that this program knows: the last file of shared/migrations/versions
+HEAD = "0012"  # the schema's revision that this program knows: the last file of shared/migrations/versions
 BUSY_MILLISECONDS = 30_000
 SMALL_CACHE_KIB = 4096
 

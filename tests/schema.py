@@ -23,8 +23,14 @@ from shared.models import (
     ChannelSource,
     Clip,
     ClipMedia,
+    ItemKind,
     Moment,
     NarrationLine,
+    Outline,
+    OutlineCover,
+    OutlineItem,
+    OutlinePart,
+    OutlineVersion,
     Person,
     Reel,
     Release,
@@ -108,6 +114,17 @@ def _fill_plan(session: Session, clip: Clip, person: Person) -> None:
     release = Release(**production, kind=ReleaseKind.PERSON, person_id=person.id, cut_downs=None)
     release.clips = [clip]
     session.add(release)
+    session.flush()
+    _fill_outline(session, clip, line)
+
+
+def _fill_outline(session: Session, clip: Clip, line: NarrationLine) -> None:
+    """Narration over which the clip lies, and a version that was kept."""
+    outline = Outline(production_id=clip.production_id, name="Ferjan 🎬", target_seconds=90)
+    item = OutlineItem(outline=outline, rank="8", kind=ItemKind.NARRATION, line=line)
+    item.parts = [OutlinePart(place=0, clip_id=clip.id, in_frame=1, out_frame=9, words="Við fyrsta ljós.")]
+    item.covers = [OutlineCover(clip_id=clip.id, in_frame=1, out_frame=9, offset_frames=2)]
+    session.add_all([item, OutlineVersion(outline=outline, name="first", content={"items": []})])
     session.flush()
 
 

@@ -32,6 +32,7 @@ PARTS = {
     "findings": ("findings", "dismiss", "judge"),
     "edits": ("changes", "undo"),
     "plan": ("plan", "wish", "narration", "thresholds"),
+    "outline": ("outline",),
     "wrap": ("wrap", "coverage", "answer"),
     "release": ("release",),
     "transfer": ("export", "import"),

@@ -61,7 +61,7 @@ def mark(
                     remedy="rushlight mark A001/C0001 250 350 note=…; or --moment N to change one.",
                 )
             clip = find_one_clip(session, found, plain[0])
-            edit = MomentEdit(_frame(clip, plain[1]), _frame(clip, plain[2]), name, changes)
+            edit = MomentEdit(read_frame(clip, plain[1]), read_frame(clip, plain[2]), name, changes)
             made = make_moment(session, clip, found, edit, vocabulary, root.author)
             said = f"marked moment {made.id} of {clip.name}: {_length(clip, made)}"
         else:
@@ -72,7 +72,7 @@ def mark(
             else:
                 if len(plain) not in (0, 2):
                     raise UsageError("give both in and out, or neither", remedy="--moment N IN OUT field=…")
-                first, end = [_frame(marked.clip, word) for word in plain] if plain else (None, None)
+                first, end = [read_frame(marked.clip, word) for word in plain] if plain else (None, None)
                 edit = MomentEdit(first, end, name, changes)
                 change_moment(session, marked, found, edit, vocabulary, root.author)
                 said = f"changed moment {moment}: {_length(marked.clip, marked)}"
@@ -121,8 +121,9 @@ def moments(
     )
 
 
-def _frame(clip: Clip, text: str) -> int:
-    """A frame from the clip's first: a number, or a timecode of the clip's own counting."""
+def read_frame(clip: Clip, text: str) -> int:
+    """A frame from the clip's first: a number, or a timecode of the clip's own counting. Raises UsageError,
+    TimecodeError."""
     if text.isascii() and text.isdigit():
         return int(text)
     rate = _rate(clip)

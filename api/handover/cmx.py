@@ -19,16 +19,19 @@ MOST_EVENTS = 999
 REEL_LETTERS = 8
 RECORD_START = "01:00:00:00"
 HIGHEST_RATE = 60  # the frames field has two digits
+BLACK = "BL"  # a reel's name that stands for no picture and no sound (common practice, no source)
+# Names that lists give a meaning of their own: no reel of ours may have one.
+_RESERVED = frozenset((BLACK, "BLACK", "BARS", "AX"))
 
 
 @dataclass(frozen=True, slots=True)
 class Event:
     """One cut. `start`: the source's first frame as a count of its timecode; `count`: frames, at least 1.
 
-    `track`: "V", "A", "A2" …; `notes` become comments below it.
+    `reel` None: black, silence. `track`: "V", "A", "A2" …; `notes` become comments below it.
     """
 
-    reel: str
+    reel: str | None
     start: int
     count: int
     track: str = "V"
@@ -38,7 +41,7 @@ class Event:
 def name_reels(reels: Iterable[str]) -> dict[str, str]:
     """A unique short name for each reel: its own where it fits, else four letters and a number."""
     found: dict[str, str] = {}
-    used: set[str] = set()
+    used: set[str] = set(_RESERVED)
     wanted = list(dict.fromkeys(reels))
     for reel in sorted(wanted, key=lambda one: not _fits(one)):
         short = re.sub(r"[^A-Z0-9]", "_", _ascii(reel).upper())
@@ -55,7 +58,10 @@ def name_reels(reels: Iterable[str]) -> dict[str, str]:
 def write_lists(
     title: str, events: Sequence[Event], rate: Rate, drop_frame: bool, reels: dict[str, str]
 ) -> list[str]:
-    """The texts of as many lists as the events need; each begins anew at event 1 and 01:00:00:00."""
+    """The texts of as many lists as the events need; each begins anew at event 1 and 01:00:00:00.
+
+    `reels`: short names, by `name_reels`.
+    """
     texts: list[str] = []
     lines: list[str] = []
     first = _first_record_frame(rate, drop_frame)
@@ -66,7 +72,9 @@ def write_lists(
             texts.append(_whole(title, drop_frame, lines))
             lines, record, number = [], first, 0
         number += 1
-        lines += _event_lines(number, event, record, rate, drop_frame, reels[event.reel])
+        lines += _event_lines(
+            number, event, record, rate, drop_frame, BLACK if event.reel is None else reels[event.reel]
+        )
         record += event.count
     return [*texts, _whole(title, drop_frame, lines)] if lines else texts
 

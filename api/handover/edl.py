@@ -2,7 +2,8 @@
 
 A list has one rate and one way of counting, so there is one for each that was shot, in time order. Clips
 without a timecode start at 00:00:00:00 and say so in a comment. Photographs, sounds without picture, and
-clips of more than 60 frames a second are in the shot log and the timeline only.
+clips of more than 60 frames a second are in the shot log and the timeline only. An outline has a list for its
+picture and one for its sound, at the production's rate.
 """
 
 from __future__ import annotations
@@ -10,10 +11,13 @@ from __future__ import annotations
 import csv
 import io
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 from api.handover.cmx import Event, can_be_listed, name_reels, write_lists
 from api.handover.folder import Draft
+from api.handover.outline_lists import picture_events, sound_events
+from api.handover.paper_edit import PaperEdit
 from api.handover.shots import Handover, Part, Shot
 from api.handover.text import file_name
 from api.handover.timeline import part_start
@@ -24,22 +28,48 @@ FOLDER = "edit_lists"
 REELS_NAME = f"{FOLDER}/reels.csv"
 
 
-def write_edit_lists(draft: Draft, handover: Handover) -> None:
+def write_edit_lists(draft: Draft, handover: Handover, edits: Sequence[PaperEdit] = ()) -> None:
     """Write `edit_lists/` with the lists and the table of reel names; nothing where no clip fits in one."""
+    lists = [*_clip_lists(handover), *(one for edit in edits for one in _outline_lists(handover, edit))]
+    reels = name_reels(event.reel for one in lists for event in one.events if event.reel is not None)
+    for one in lists:
+        texts = write_lists(one.title, one.events, one.rate, one.drop_frame, reels)
+        for number, text in enumerate(texts, 1):
+            draft.write(f"{FOLDER}/{one.stem}_{number}.edl", text.encode("ascii"))
+    if reels:
+        draft.write(REELS_NAME, _table(reels))
+
+
+@dataclass(frozen=True, slots=True)
+class _List:
+    """Events of one rate and way of counting; `stem`: its files' name without number."""
+
+    stem: str
+    title: str
+    events: Sequence[Event]
+    rate: Rate
+    drop_frame: bool
+
+
+def _clip_lists(handover: Handover) -> Iterator[_List]:
     groups: dict[tuple[Rate, bool], list[Event]] = defaultdict(list)
     for shot in handover.shots:
         if shot.timing.rate is not None and shot.clip.media is ClipMedia.VIDEO and not shot.is_proxy:
             groups[shot.timing.rate, shot.timing.drop_frame].extend(_events(shot, shot.timing.rate))
-    reels = name_reels(event.reel for events in groups.values() for event in events)
     for (rate, drop_frame), events in sorted(groups.items(), key=lambda one: (one[0][0].fraction, one[0][1])):
-        if not events:
-            continue
-        name = rate.label + ("df" if drop_frame else "")
-        texts = write_lists(f"{handover.production.name} {name}", events, rate, drop_frame, reels)
-        for number, text in enumerate(texts, 1):
-            draft.write(f"{FOLDER}/{name}_{number}.edl", text.encode("ascii"))
-    if reels:
-        draft.write(REELS_NAME, _table(reels))
+        if events:
+            name = rate.label + ("df" if drop_frame else "")
+            yield _List(name, f"{handover.production.name} {name}", events, rate, drop_frame)
+
+
+def _outline_lists(handover: Handover, edit: PaperEdit) -> Iterator[_List]:
+    """The outline's picture and its sound; nothing where an event has no place in a list."""
+    outline = edit.layout.outline
+    for what, events in (("picture", picture_events(edit)), ("sound", sound_events(edit))):
+        if all(can_be_listed(outline.rate, event.count, outline.drop_frame) for event in events):
+            title = f"{handover.production.name} {outline.name} {what}"
+            stem = f"outline_{edit.stem}_{what}"
+            yield _List(stem, title, events, outline.rate, outline.drop_frame)
 
 
 def _events(shot: Shot, rate: Rate) -> Iterator[Event]:

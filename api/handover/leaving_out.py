@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TypeVar
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass, replace
+from enum import Enum
+from typing import Any, TypeVar
 
 from sqlalchemy import inspect
 
@@ -13,6 +15,7 @@ from shared.catalogue.channels import Channel
 from shared.models import LogEntry, Moment, Person, ShootingDay
 
 Row = TypeVar("Row", LogEntry, Moment, Person, ShootingDay)
+Whole = TypeVar("Whole")
 _WORDS = ("subject", "scene", "note")
 
 
@@ -31,6 +34,25 @@ def leave_out(handover: Handover, profile: Profile) -> Handover:
         shots=tuple(_shot(shot, profile) for shot in handover.shots),
         wishes={clip: tuple(map(profile.mask, said)) for clip, said in handover.wishes.items()},
     )
+
+
+def mask_texts(value: Whole, profile: Profile) -> Whole:
+    """The same in other words, however deep they lie in frozen dataclasses, tuples and mappings."""
+    return value if not profile.parts else _masked(value, profile)
+
+
+def _masked(value: Any, profile: Profile) -> Any:
+    if isinstance(value, str):
+        return value if isinstance(value, Enum) else profile.mask(value)
+    if type(value) in (tuple, list):
+        return type(value)(_masked(one, profile) for one in value)
+    if isinstance(value, Mapping):
+        return {key: _masked(one, profile) for key, one in value.items()}
+    if not is_dataclass(value) or isinstance(value, type):
+        return value
+    held = {one.name: getattr(value, one.name) for one in fields(value) if one.init}
+    said = {name: _masked(one, profile) for name, one in held.items()}
+    return replace(value, **said) if any(said[name] is not held[name] for name in held) else value
 
 
 def _shot(shot: Shot, profile: Profile) -> Shot:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import textwrap
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -49,7 +50,7 @@ def write_readme(
     """Write `README.txt`: UTF-8, lines of at most 88 characters."""
     sections = (
         ("", _what(handover)),
-        ("FILES", _files(reels, frozenset(draft.files))),
+        ("FILES", [*_files(reels, frozenset(draft.files)), *_outline_files(draft)]),
         ("RATES", _rates(handover)),
         ("TIME", _time(handover)),
         ("DAYS", _days(handover)),
@@ -135,6 +136,19 @@ def _files(reels: Sequence[ReelManifests], written: frozenset[str]) -> Iterator[
         f"{lists} file{'s' if lists != 1 else ''}."
     )
     yield f"{SUMS_NAME}: of every file here but itself; `sha256sum --check {SUMS_NAME}` compares."
+
+
+def _outline_files(draft: Draft) -> Iterator[str]:
+    """What an outline is handed over as, where there is one."""
+    timelines = [name for name in draft.files if re.fullmatch(r"outline_.*\.otio", name)]
+    if timelines:
+        yield (
+            f"{', '.join(timelines)}: the paper edit as a timeline that plays: V1 and A1 the ranges, "
+            "V2 the cover, gaps with a marker for narration, titles and music to come. The .html and .csv of "
+            "the same name are to read; the lists beginning with outline_ are its picture, with the cover "
+            "cut in, and its sound. A range of another rate takes the whole edit frames that fit in it; the "
+            "exact frames stand in the metadata and in the lists' comments."
+        )
 
 
 def _rates(handover: Handover) -> Iterator[str]:

@@ -18,6 +18,9 @@ from api.handover.log_page import write_log_page
 from api.handover.manifests import copy_manifests
 from api.handover.markers import write_markers
 from api.handover.missing import list_gaps
+from api.handover.outline_paper import write_paper_edit
+from api.handover.outline_timeline import write_outline_timeline
+from api.handover.paper_edit import gather_outlines, shots_of
 from api.handover.places import look_at_places
 from api.handover.profile import make_profile
 from api.handover.readme import write_readme
@@ -73,15 +76,20 @@ def write_handover(
     from api.handover.log_paper import write_log_paper  # the reports' pages, which take their looks from here
 
     handover = gather_handover(session, production, clips, query=query, made_at=made_at or now())
-    handover = leave_out(handover, make_profile(session, production, left_out))
-    places = look_at_places(handover.shots, media_roots or {})
+    profile = make_profile(session, production, left_out)
+    handover = leave_out(handover, profile)
+    edits = gather_outlines(session, production, profile)
+    places = look_at_places((*handover.shots, *shots_of(edits)), media_roots or {})
     with draft_folder(to, folder_name(handover)) as (draft, final):
         write_shot_log(draft, handover, places)
         write_log_page(draft, handover, places, settings.stills_folder)
         write_log_paper(draft, handover, places, settings.stills_folder)
         write_timeline(draft, handover, places)
         write_selects(draft, handover, places)
-        write_edit_lists(draft, handover)
+        write_edit_lists(draft, handover, edits)
+        for edit in edits:
+            write_outline_timeline(draft, handover, edit, places)
+            write_paper_edit(draft, handover, edit)
         write_markers(draft, handover)
         write_sound_map(draft, handover)
         write_release_index(draft, handover)

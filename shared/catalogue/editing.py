@@ -19,6 +19,7 @@ from shared.catalogue.journal import CHANNELS, CLIP, FINDING, MOMENT, Values, re
 from shared.catalogue.log import apply_changes
 from shared.catalogue.moments import restore_moments
 from shared.catalogue.named_rows import NAMED
+from shared.catalogue.outline_kinds import OUTLINE_KINDS
 from shared.catalogue.plan_kinds import PLAN_KINDS
 from shared.catalogue.productions import set_day
 from shared.catalogue.releases import RELEASE
@@ -33,7 +34,7 @@ _BESIDE = ("lens_assumed", "day_by_hand")  # kept beside a field, not edited by 
 _MOVING = {"camera", "day"}
 _TOLD = 5  # clips that an error names
 _READ = 50
-_ROWS = kinds_by_name((*PLAN_KINDS, RELEASE, *TRANSCRIPT_KINDS, *NAMED.values()))
+_ROWS = kinds_by_name((*PLAN_KINDS, RELEASE, *TRANSCRIPT_KINDS, *NAMED.values(), *OUTLINE_KINDS))
 
 
 def edit_clips(

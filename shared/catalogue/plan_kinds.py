@@ -23,6 +23,8 @@ from shared.models import (
     NarrationLine,
     Need,
     Origin,
+    Outline,
+    OutlineItem,
     Person,
     Production,
     ShootingDay,
@@ -138,7 +140,11 @@ def _fill_columns(_session: Session, _production: Production, row: Any, values: 
 
 def _line_held(session: Session, line: NarrationLine) -> str | None:
     codes = list(session.scalars(select(WantedShot.code).where(WantedShot.line_id == line.id)))
-    return f"wanted for it: {', '.join(codes)}" if codes else None
+    if codes:
+        return f"wanted for it: {', '.join(codes)}"
+    outlines = select(Outline.name).join(OutlineItem, OutlineItem.outline_id == Outline.id)
+    name = session.scalar(outlines.where(OutlineItem.line_id == line.id))
+    return f"it stands in the outline {name}" if name is not None else None
 
 
 def read_answer(_session: Session, answer: Answer) -> Values:

@@ -25,6 +25,7 @@ from shared.models.media import (
     OffloadState,
     Reel,
 )
+from shared.models.outline import ItemKind, Outline, OutlineCover, OutlineItem, OutlinePart, OutlineVersion
 from shared.models.plan import (
     Answer,
     AnswerState,
@@ -80,6 +81,7 @@ __all__ = [
     "File",
     "FileRole",
     "Finding",
+    "ItemKind",
     "Lens",
     "LogEntry",
     "MeasureKind",
@@ -91,6 +93,11 @@ __all__ = [
     "Offload",
     "OffloadState",
     "Origin",
+    "Outline",
+    "OutlineCover",
+    "OutlineItem",
+    "OutlinePart",
+    "OutlineVersion",
     "Person",
     "Production",
     "ProductionTerm",

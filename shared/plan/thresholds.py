@@ -57,6 +57,14 @@ _ALL = (
     ThresholdRule(
         "copy-megabytes", 90, "MB/s", "Speed of a copy; reading it back takes as long again.", 1, 10_000
     ),
+    ThresholdRule("same-kind-seconds", 120, "s", "One kind of item on end before it is long.", 5, 36_000),
+    ThresholdRule("same-speaker-seconds", 90, "s", "One speaker on end before it is long.", 5, 36_000),
+    ThresholdRule("long-cut-seconds", 20, "s", "One picture without a cut before it is long.", 1, 36_000),
+    ThresholdRule("same-pace-cuts", 8, "cuts", "Cuts of nearly one length before the pace is flat.", 3, 1000),
+    ThresholdRule("same-pace-percent", 25, "%", "How far cuts of nearly one length may differ.", 1, 100),
+    ThresholdRule("same-music-seconds", 120, "s", "Music on end before it is long.", 5, 36_000),
+    ThresholdRule("same-level-seconds", 60, "s", "Sound of one level on end before it is flat.", 5, 36_000),
+    ThresholdRule("same-level-db", 6, "dB", "Between what the level may lie and still be one level.", 1, 60),
     ThresholdRule("shot-minutes", 10, "min", "Time to take one wanted shot.", 1, 600),
     ThresholdRule("interview-minutes", 30, "min", "Time to take an interview again.", 1, 600),
     ThresholdRule("release-minutes", 5, "min", "Time to have a release signed.", 1, 600),

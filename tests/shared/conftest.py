@@ -26,6 +26,7 @@ BOTH = {
     "test_editing",
     "test_log",
     "test_named_rows",
+    "test_outlines",
     "test_migrations",
     "test_plan",
     "test_productions",

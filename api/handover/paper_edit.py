@@ -1,0 +1,107 @@
+"""Outlines for the hand-over: laid out, with the files that their ranges lie in; read once."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from math import ceil
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from api.handover.leaving_out import leave_out, mask_texts
+from api.handover.profile import EVERYTHING, Profile
+from api.handover.shots import Part, Shot, gather_handover
+from shared.catalogue.outline_rows import OutlineState, read_outline_state
+from shared.catalogue.outlines import list_outlines
+from shared.models import Clip, Production, now
+from shared.outline.running import Layout, Segment
+
+_LONGEST_STEM = 60
+
+
+@dataclass(frozen=True, slots=True)
+class PaperEdit:
+    """One outline with at least one item. `stem`: what its files are called by; `shots`: by the clip's id."""
+
+    stem: str
+    state: OutlineState
+    shots: Mapping[int, Shot]
+
+    @property
+    def layout(self) -> Layout:
+        return self.state.layout
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A stretch of one file in running time. `first`, `count`: frames (or samples) from the file's first;
+    `start`, `frames`: in frames of the edit rate."""
+
+    shot: Shot
+    part: Part
+    first: int
+    count: int
+    start: int
+    frames: int
+
+
+def gather_outlines(
+    session: Session, production: Production, profile: Profile = EVERYTHING
+) -> tuple[PaperEdit, ...]:
+    """Every outline of the production that has an item, in the order in which they were made, without what
+    the profile leaves out."""
+    states = [read_outline_state(session, production, row) for row in list_outlines(session, production)]
+    states = [one for one in states if one.layout.placed]
+    wanted = {clip for one in states for clip in one.layout.outline.sources}
+    shots: dict[int, Shot] = {}
+    if wanted:
+        clips = session.scalars(select(Clip).where(Clip.id.in_(wanted))).all()
+        gathered = leave_out(gather_handover(session, production, clips, query="", made_at=now()), profile)
+        shots = {shot.clip.id: shot for shot in gathered.shots}
+    stems = _stems([one.layout.outline.name for one in states])
+    return tuple(
+        PaperEdit(stem, mask_texts(one, profile), {key: shots[key] for key in one.layout.outline.sources})
+        for stem, one in zip(stems, states, strict=True)
+    )
+
+
+def shots_of(edits: Iterable[PaperEdit]) -> Iterator[Shot]:
+    for edit in edits:
+        yield from edit.shots.values()
+
+
+def _stems(names: Sequence[str]) -> list[str]:
+    """File names of plain letters, no two alike even where a file system does not tell cases apart."""
+    found: list[str] = []
+    for name in names:
+        plain = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")[:_LONGEST_STEM] or "outline"
+        stem, number = plain, 2
+        while stem in found:
+            stem, number = f"{plain}_{number}", number + 1
+        found.append(stem)
+    return found
+
+
+def pieces_of(segment: Segment, shot: Shot) -> list[Piece]:
+    """A segment by the files it lies in: an edit frame is of the file that is on show at its instant.
+
+    Frames whose file has no known place in the clip are in no piece.
+    """
+    found: list[Piece] = []
+    for part in shot.parts:
+        if part.offset is None or part.count is None:
+            continue
+        begin, end = max(segment.first, part.offset), min(segment.end, part.offset + part.count)
+        if begin >= end:
+            continue
+        at = ceil((begin - segment.first) / segment.ratio)
+        stop = segment.frames
+        if end < segment.end:
+            stop = min(stop, ceil((end - segment.first) / segment.ratio))
+        if stop <= at:
+            continue
+        first = segment.source_frame(at)
+        found.append(Piece(shot, part, first - part.offset, end - first, segment.start + at, stop - at))
+    return found
