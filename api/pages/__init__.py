@@ -9,8 +9,6 @@ from api.pages import begin, clip, day, days, find, offloading, previews, proble
 __all__ = ["all_pages"]
 
 
-def all_pages() -> APIRouter:
-    router = APIRouter()
-    for part in (site, days, strip, day, clip, find, walk, offloading, begin, previews, wrap, problems):
-        router.include_router(part.router)
-    return router
+def all_pages() -> list[APIRouter]:
+    parts = (site, days, strip, day, clip, find, walk, offloading, begin, previews, wrap, problems)
+    return [part.router for part in parts]
