@@ -57,8 +57,10 @@ def create_app(settings: Settings, sessions: Sessions) -> FastAPI:
     app.state.readers = CapacityLimiter(MOST_READERS)
     # At the root too: what watches over a service asks there, whatever the version of the API.
     app.include_router(health.router, include_in_schema=False)
-    app.include_router(all_routes())
-    app.include_router(all_pages(), include_in_schema=False)
+    for router in all_routes():
+        app.include_router(router, prefix="/api/v1")
+    for router in all_pages():
+        app.include_router(router, include_in_schema=False)
     describe_on(app)
     _handle_errors(app, respond)
     app.add_middleware(

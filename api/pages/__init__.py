@@ -26,12 +26,9 @@ from api.pages import (
 __all__ = ["all_pages"]
 
 
-def all_pages() -> APIRouter:
-    router = APIRouter()
+def all_pages() -> list[APIRouter]:
     parts = (
         *(site, days, strip, day, clip, noticed, find, walk, offloading, live, begin, previews),
         *(plan, planning, wrap, problems),
     )
-    for part in parts:
-        router.include_router(part.router)
-    return router
+    return [part.router for part in parts]

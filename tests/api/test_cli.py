@@ -8,7 +8,6 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,30 +16,8 @@ import pytest
 
 from sample_media.production import load_production
 from sample_media.recipe import make_card
-from shared.errors import EXIT_DONE, EXIT_INTEGRITY, EXIT_PARTIAL, EXIT_USAGE
-
-
-class Shell:
-    """Runs `rushlight` in a home folder of its own; it measures only where a test is about that."""
-
-    def __init__(self, home: Path, *, measure: bool = False) -> None:
-        self.home = home
-        self.measure = measure
-
-    def run(self, *words: str | Path, expect: int = EXIT_DONE) -> subprocess.CompletedProcess[str]:
-        result = subprocess.run(
-            [sys.executable, "-m", "api.cli", *map(str, words)],
-            env={**os.environ, "RUSHLIGHT_HOME": str(self.home), "RUSHLIGHT_MEASURE": str(self.measure)},
-            capture_output=True,
-            text=True,
-            timeout=120,
-            check=False,
-        )
-        assert result.returncode == expect, result.stdout + result.stderr
-        return result
-
-    def json(self, *words: str | Path, expect: int = EXIT_DONE) -> Any:
-        return json.loads(self.run(*words, "--json", expect=expect).stdout)
+from shared.errors import EXIT_INTEGRITY, EXIT_PARTIAL, EXIT_USAGE
+from tests.api.shell import Processes, Shell
 
 
 @pytest.fixture(scope="module")
@@ -58,13 +35,13 @@ def card(made_card: Path, tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def shell(tmp_path: Path) -> Iterator[Shell]:
+def shell(tmp_path: Path) -> Shell:
     for name in ("one", "two", "editor"):
         (tmp_path / name).mkdir()
     shell = Shell(tmp_path / "home")
     shell.run("new", "The Chain Ferry", "--rate", "25", "--zone", "Europe/London")
     shell.run("camera", "A", "--clock", "utc")
-    yield shell
+    return shell
 
 
 def state_of(path: Path) -> dict[str, tuple[bytes, int, int, int]]:
@@ -86,7 +63,7 @@ def offload(shell: Shell, card: Path, tmp_path: Path, **options: int) -> Any:
 
 @pytest.mark.slow
 def test_from_card_to_hand_over(shell: Shell, card: Path, tmp_path: Path) -> None:
-    shell.measure = True
+    shell = Processes(shell.home, measure=True)
     before = state_of(card)
     report = offload(shell, card, tmp_path)
     assert state_of(card) == before
@@ -188,13 +165,13 @@ def test_errors_name_the_remedy(shell: Shell, tmp_path: Path) -> None:
     assert "kind" in unknown.stderr and "^" in unknown.stderr
     value = shell.run("find", "size:enormous", expect=EXIT_USAGE)
     assert "mcu" in value.stderr
-    shell.run("no-such-command", expect=EXIT_USAGE)
+    Processes(shell.home).run("no-such-command", expect=EXIT_USAGE)
     again = shell.run("new", "The Chain Ferry", expect=1)
     assert "already" in again.stderr
 
 
 def test_output_for_programs_is_nothing_but_json(shell: Shell, card: Path, tmp_path: Path) -> None:
-    result = shell.run("offload", card, "--to", tmp_path / "one", "--json")
+    result = Processes(shell.home).run("offload", card, "--to", tmp_path / "one", "--json")
     assert json.loads(result.stdout)["state"] == "done"
     assert "warning" in result.stderr
 

@@ -2,54 +2,20 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
-import importlib
-import io
-import json
 import shutil
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from api.cli.app import Root
-from api.cli.main import run
 from sample_media.production import Production, load_production
 from sample_media.recipe import make_card
-from shared.errors import EXIT_DONE, EXIT_ERROR, EXIT_USAGE
-from shared.settings import load_settings
+from shared.errors import EXIT_ERROR, EXIT_USAGE
+from tests.api.shell import Shell
 
 pytestmark = pytest.mark.slow
 REELS = ("A001", "B001", "S001", "D001")
-
-
-@dataclass(frozen=True)
-class Said:
-    stdout: str
-    stderr: str
-
-
-@dataclass(frozen=True)
-class Shell:
-    """Runs `rushlight` in a home folder of its own, inside this process, for speed."""
-
-    home: Path
-
-    def run(self, *words: str | Path, expect: int = EXIT_DONE) -> Said:
-        out, err = io.StringIO(), io.StringIO()
-        root = Root(load_settings(home=self.home, measure=False))
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(importlib.import_module("api.cli.main"), "make_root", lambda: root)
-            with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-                code = run([str(word) for word in words])
-        root.engine.dispose()
-        assert code == expect, out.getvalue() + err.getvalue()
-        return Said(out.getvalue(), err.getvalue())
-
-    def json(self, *words: str | Path) -> Any:
-        return json.loads(self.run(*words, "--json").stdout)
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,7 @@ from shared.db import make_sessions, open_catalogue, writing
 from shared.errors import EXIT_ERROR, EXIT_USAGE
 from shared.vocabulary import Vocabulary
 from tests.api.measured import measure_clip
-from tests.api.test_cli import Shell
+from tests.api.shell import Shell
 from tests.factories import make_clip, make_day, make_facts, make_finding, make_production, make_reel
 
 

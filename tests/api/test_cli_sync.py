@@ -7,7 +7,7 @@ import pytest
 from sample_media.production import load_production
 from sample_media.recipe import make_card
 from shared.errors import EXIT_PARTIAL, EXIT_USAGE
-from tests.api.test_cli import Shell
+from tests.api.shell import Shell
 
 # By sample_media: the lavalier hears a voice after 30 samples, the camera's left microphone after 290.
 CAMERA_LATER = 290 - 30

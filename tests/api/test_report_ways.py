@@ -24,9 +24,9 @@ from tests.api import test_cli as cli
 from tests.api.browser.serving import CHROMIUM, check_fits, served
 from tests.api.catalogue import Seeded
 from tests.api.report_cases import a_file, a_report, add_offload, bad_report, read_pdf
+from tests.api.shell import Shell
 from tests.api.test_api_errors import check_problem
 from tests.api.test_api_pages import page, pick, words
-from tests.api.test_cli import Shell
 
 made_card, card, shell = cli.made_card, cli.card, cli.shell  # fixtures
 
