@@ -11,7 +11,7 @@ from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
 from api.cli.app import print_json, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from api.cli.transcript_files import Asked, add_files
 from api.handover.text import one_line
 from api.handover.words import FORMATS, write_words
