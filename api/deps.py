@@ -13,6 +13,7 @@ from typing import Annotated
 from fastapi import Depends, Path, Query
 from starlette.requests import Request
 
+from api.answers import Answers
 from api.tokens import THIS_MACHINE, Caller
 from shared.db import Sessions
 from shared.facets.index import FacetIndex
@@ -28,9 +29,11 @@ class Service:
     sessions: Sessions
     vocabulary: Vocabulary
     facets: FacetIndex = field(init=False)
+    answers: Answers = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "facets", FacetIndex(self.sessions))
+        object.__setattr__(self, "answers", Answers(self.sessions))
 
 
 async def service_of(request: Request) -> Service:

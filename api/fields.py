@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, TypeVar, get_args
+from typing import Annotated, Any, get_args
 
 from fastapi import Query
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 
 from api.errors import InvalidRequestError
 from api.schemas.base import Listing
 
-Page = TypeVar("Page", bound=Listing[Any])
 Fields = Annotated[
     str | None,
     Query(
@@ -20,13 +19,23 @@ Fields = Annotated[
 ]
 
 
-def select_fields(page: Page, fields: str | None) -> Page | Response:
-    """The page as it is, or of each item only what `fields` names.
+def select_fields(page: Listing[Any], fields: str | None) -> Response:
+    """The page as JSON, of each item only what `fields` names, if it names any.
 
+    The page was checked when it was made, so nothing looks through it again.
     Raises InvalidRequestError that says which names there are.
     """
+    return page_response(page_body(page, fields))
+
+
+def page_response(body: bytes) -> Response:
+    return Response(body, media_type="application/json")
+
+
+def page_body(page: Listing[Any], fields: str | None) -> bytes:
+    """The bytes of `select_fields`."""
     if fields is None:
-        return page
+        return page.model_dump_json(by_alias=True).encode()
     there = item_fields(type(page))
     names = [name.strip() for name in fields.split(",")]
     unknown = next((name for name in names if name not in there), None)
@@ -37,12 +46,12 @@ def select_fields(page: Page, fields: str | None) -> Page | Response:
             remedy=f"There is: {', '.join(there)}.",
             errors=[{"parameter": "fields", "detail": detail}],
         )
-    others = dict.fromkeys(set(type(page).model_fields) - {"items"}, True)
-    chosen = page.model_dump(mode="json", include={"items": {"__all__": set(names)}, **others})
-    return JSONResponse(chosen)
+    others: dict[str, Any] = dict.fromkeys(set(type(page).model_fields) - {"items"}, True)
+    chosen: Any = {"items": {"__all__": {there[name] for name in names}}, **others}
+    return page.model_dump_json(by_alias=True, include=chosen).encode()
 
 
-def item_fields(page: type[Listing[Any]]) -> list[str]:
-    """The members that an item of such a list has."""
+def item_fields(page: type[Listing[Any]]) -> dict[str, str]:
+    """The members that an item of such a list has, as they are called in JSON, with the shape's own names."""
     (item,) = get_args(page.model_fields["items"].annotation)
-    return list(item.model_fields)
+    return {field.alias or name: name for name, field in item.model_fields.items()}

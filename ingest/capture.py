@@ -17,7 +17,7 @@ from ingest.clips import GroupedClip, MediaFile
 from ingest.media.facts import NOTE, Facts, Noticed
 from shared.capture import SUGGESTED, Capture, capture_of, real_seconds
 from shared.errors import TimecodeError
-from shared.models.clips import ClipMedia, FileRole
+from shared.models import ClipMedia, FileRole
 from shared.timecode import Rate, Timecode, duration_frames
 from shared.when import QUARTER, SLACK, duration, off_quarter, parse_stamp
 

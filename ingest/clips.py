@@ -15,7 +15,7 @@ from ingest.media.facts import FAULT, NOTE, WARNING, Noticed
 from ingest.media.kinds import PROXY, RAW_IMAGE, Kind, kind_of, suffix_of
 from ingest.missing import find_missing
 from ingest.spans import MediaFile, find_spans
-from shared.models.clips import ClipMedia, FileRole
+from shared.models import ClipMedia, FileRole
 from shared.names import display, fold
 
 __all__ = ["GroupedClip", "MediaFile", "Member", "PerSecond", "group_clips", "plain_stem"]

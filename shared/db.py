@@ -144,7 +144,10 @@ def open_catalogue(url: str) -> Engine:
     engine = make_engine(url)
     try:
         with suppress(DatabaseError):  # check_revision says it in words
-            if current_revision(engine) is None:
+            found = current_revision(engine)
+            if found == HEAD:
+                return engine
+            if found is None:
                 from shared.upgrading import upgrade
 
                 upgrade(engine)

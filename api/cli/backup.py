@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from api.cli.app import print_json, root_of
-from api.cli.kit import AsJson
+from api.cli.options import AsJson
 from shared.backup import SET_ASIDE_NAME, back_up
 from shared.errors import EXIT_PARTIAL
 

@@ -22,16 +22,15 @@ from rich.progress import (
 )
 
 from api.cli.app import Root, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
+from api.cli.problems import print_problems
 from ingest.check.model import CheckedFile, CheckOrder, FileState, shown
 from ingest.check.model import Progress as DriveProgress
 from ingest.check.report import CheckReport, FolderReport
 from ingest.check.run import run_check
-from ingest.orders import Problem
 from shared.errors import EXIT_INTEGRITY, UsageError
 
 EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells have it
-SHOWN_PROBLEMS = 40
 _BUDGET = re.compile(r"(?=.)(?:(\d+)h)?(?:(\d+)m)?(?:(\d+)s)?")
 _HEADINGS = (
     *("destination", "reel", "files", "verified", "differ", "missing", "moved", "extra", "unchecked"),
@@ -162,7 +161,7 @@ def print_report(root: Root, report: CheckReport, *, repair: bool) -> None:
         _print_file(root, report.folders[checked.folder], checked)
     if others > len(report.named):
         root.out.print(f"… and {others - len(report.named)} more; --json lists them all", markup=False)
-    _print_problems(root, report.problems)
+    print_problems(root, report.problems)
     seconds, verified = report.seconds, report.count(FileState.VERIFIED)
     root.out.print(
         f"{verified:,} files verified, {report.bytes_read:,} bytes read, {seconds:.1f} s", markup=False
@@ -207,17 +206,6 @@ def _print_file(root: Root, folder: FolderReport, checked: CheckedFile) -> None:
     else:
         aside = f" (the bad copy is kept as {done.set_aside})" if done.set_aside else ""
         root.out.print(f"    NOT repaired: {done.problem}{aside}", markup=False)
-
-
-def _print_problems(root: Root, problems: Sequence[Problem]) -> None:
-    for problem in problems[:SHOWN_PROBLEMS]:
-        place = f"{problem.path}: " if problem.path else ""
-        root.out.print(f"{problem.kind}: {place}{problem.message}", markup=False)
-        if problem.remedy:
-            root.out.print(f"    {problem.remedy}", markup=False)
-    if len(problems) > SHOWN_PROBLEMS:
-        rest = len(problems) - SHOWN_PROBLEMS
-        root.out.print(f"… and {rest} more problems; --json lists them all", markup=False)
 
 
 def _print_left(root: Root, report: CheckReport) -> None:

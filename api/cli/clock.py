@@ -12,7 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from api.cli.app import Root, print_json, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from ingest.clockcheck import CODES as CLOCK_CODES
 from ingest.deviations import CODES as SHEET_CODES
 from ingest.recheck import recheck

@@ -14,7 +14,8 @@ from sqlalchemy.orm import Session
 
 from api.cli.app import Root
 from api.cli.find import print_rows
-from api.cli.offload import Terminal, print_problems, print_verdict
+from api.cli.offload import Terminal, print_verdict
+from api.cli.problems import print_problems
 from api.cli.wrap import print_wrap
 from api.handover import write_handover
 from ingest.orders import OffloadOrder

@@ -9,7 +9,7 @@ import typer
 from sqlalchemy import func, select
 
 from api.cli.app import print_json, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from shared.catalogue.editing import find_edit
 from shared.catalogue.editing import undo as take_back
 from shared.catalogue.log import production_vocabulary

@@ -9,7 +9,7 @@ import typer
 from rich.text import Text
 
 from api.cli.app import Root, print_json, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from api.cli.query_words import QueryCommand, join_query
 from shared.catalogue.clip_rows import ClipRow, clip_rows
 from shared.catalogue.excerpts import Excerpt, read_excerpts

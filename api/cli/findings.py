@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from api.cli.app import Root, print_json, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from shared.catalogue.clip_rows import range_text
 from shared.catalogue.findings import Found, dismiss_findings, list_findings
 from shared.catalogue.log import production_vocabulary

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from api.cli.app import print_json, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from api.cli.query_words import QueryCommand, join_query
 from shared.catalogue.log import production_vocabulary
 from shared.catalogue.search import find_clips

@@ -10,6 +10,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from api.cli.app import print_json, root_of
+from api.cli.options import AsJson, Production
 from ingest.recheck import recheck
 from shared import models
 from shared.catalogue.beside_edits import edit_day
@@ -21,11 +22,6 @@ from shared.db import reading, writing
 from shared.errors import UsageError
 from shared.models import Camera, CameraKind, Clip, Lens, ZoneRule
 from shared.timecode import Rate
-
-Production = Annotated[
-    str | None, typer.Option("--production", "-p", help="Production; the latest without it.")
-]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for programs.")]
 
 
 def register(app: typer.Typer) -> None:

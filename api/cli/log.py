@@ -9,7 +9,7 @@ import typer
 from sqlalchemy.orm import Session
 
 from api.cli.app import Root, print_table, root_of
-from api.cli.kit import Production
+from api.cli.options import Production
 from shared.catalogue.beside_edits import edit_channels
 from shared.catalogue.channels import is_channel, read_channel
 from shared.catalogue.editing import edit_clips

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from api.cli.app import print_json, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from shared.catalogue.journal import moment_log
 from shared.catalogue.log import find_one_clip, parse_assignments, production_vocabulary
 from shared.catalogue.moments import (

@@ -18,12 +18,13 @@ from rich.progress import (
 )
 
 from api.cli.app import Root, print_json, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
+from api.cli.problems import print_problems
 from ingest.card import read_card
 from ingest.durable import Disk
 from ingest.hashes import make_hasher
 from ingest.open_reel import CardListed
-from ingest.orders import OffloadOrder, OffloadReport, Problem, Verdict
+from ingest.orders import OffloadOrder, OffloadReport, Verdict
 from ingest.pipeline import run_offload
 from ingest.plan import Plan
 from ingest.progress import Counters
@@ -31,7 +32,6 @@ from ingest.verdict import judge_card
 from shared.catalogue.reels import recognise
 from shared.db import reading, with_small_cache
 
-SHOWN_PROBLEMS = 40
 CAUTION = "Formatting destroys what is on a card. This line is advice; the decision is yours."
 
 
@@ -197,17 +197,6 @@ def _row(one: dict[str, Any]) -> tuple[str, ...]:
     name = one["destination"] + (f" (stopped: {one['stopped']})" if one["stopped"] else "")
     counts = (one["files"], one["verified"], one["kept"], one["differs"], one["missing"])
     return (name, *(str(count) for count in counts), one["read_back"])
-
-
-def print_problems(root: Root, problems: tuple[Problem, ...]) -> None:
-    for problem in problems[:SHOWN_PROBLEMS]:
-        place = f"{problem.path}: " if problem.path else ""
-        root.out.print(f"{problem.kind}: {place}{problem.message}", markup=False)
-        if problem.remedy:
-            root.out.print(f"    {problem.remedy}", markup=False)
-    if len(problems) > SHOWN_PROBLEMS:
-        rest = len(problems) - SHOWN_PROBLEMS
-        root.out.print(f"… and {rest} more problems; --json lists them all", markup=False)
 
 
 def print_verdict(root: Root, verdict: Verdict) -> None:

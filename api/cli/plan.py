@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from api.cli.app import Root, print_json, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from shared import models
 from shared.catalogue.log import find_one_clip, production_vocabulary
 from shared.catalogue.plan import (

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from api.cli.app import Root, print_json, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from api.cli.plan import Remove
 from shared import models
 from shared.catalogue.plan_values import read_pairs

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from api.cli.app import root_of
-from api.cli.kit import Production
+from api.cli.options import Production
 from shared.catalogue.named_rows import rename as rename_row
 from shared.db import writing
 

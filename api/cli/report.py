@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from api.cli.app import Root, print_json, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from shared.db import reading
 
 

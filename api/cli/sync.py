@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from api.cli.app import Root, print_json, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from ingest.recheck import recheck
 from shared.catalogue.channels import list_channels
 from shared.catalogue.log import find_one_clip, production_vocabulary

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import typer
 
 from api.cli.app import Root, print_json, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from api.cli.query_words import QueryCommand, join_query
 from shared.catalogue.log import production_vocabulary
 from shared.catalogue.log_files import Record, Value, check_format, join_names, read_records, write_records

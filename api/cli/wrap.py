@@ -9,7 +9,7 @@ import typer
 from rich.text import Text
 
 from api.cli.app import Root, print_json, print_table, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from shared.catalogue.log import find_one_clip
 from shared.catalogue.moments import find_moment
 from shared.catalogue.plan import answers_of, put_answer

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Select, or_, select
+from sqlalchemy import Select, bindparam, or_, select
 from sqlalchemy.orm import Session, joinedload, selectinload
 
+from api.reads.clip_lines import ClipLine, read_lines
 from shared.catalogue.search import read_entries
 from shared.errors import NotFoundError
 from shared.models import Clip, ClipFile, Copy, File, Finding, LogEntry, Moment, Still, TakeFacts
@@ -17,9 +18,12 @@ from shared.models import Clip, ClipFile, Copy, File, Finding, LogEntry, Moment,
 
 @dataclass(frozen=True, slots=True)
 class WholeClip:
-    """One clip with everything known of it. `facts` by file id; `findings` of the clip and its files."""
+    """One clip with everything known of it. `line`: as in a list; `facts` by file id;
+    `findings` of the clip and its files.
+    """
 
     clip: Clip
+    line: ClipLine
     entry: LogEntry | None
     facts: dict[int, TakeFacts]
     findings: tuple[Finding, ...]
@@ -35,18 +39,23 @@ def read_stills(session: Session, clip_ids: Sequence[int]) -> dict[int, list[Sti
     return dict(found)
 
 
+_IDS: Any = bindparam("ids", expanding=True)
+_CODES = (  # two, as SQLite would go through all findings that have no clip
+    select(Finding.clip_id, Finding.code, Finding.id)
+    .where(Finding.clip_id.in_(_IDS), Finding.dismissed.is_(None))
+    .order_by(Finding.id),
+    select(ClipFile.clip_id, Finding.code, Finding.id)
+    .join(ClipFile, ClipFile.file_id == Finding.file_id)
+    .where(ClipFile.clip_id.in_(_IDS), Finding.dismissed.is_(None))
+    .order_by(Finding.id),
+)
+
+
 def read_finding_codes(session: Session, clip_ids: Sequence[int]) -> dict[int, list[str]]:
     """What was noticed in each clip or its files and nobody has dismissed; others have no key."""
-    still_open = Finding.dismissed.is_(None)
-    of_clip = select(Finding.clip_id, Finding.code).where(Finding.clip_id.in_(clip_ids), still_open)
-    of_file = (
-        select(ClipFile.clip_id, Finding.code)
-        .join(ClipFile, ClipFile.file_id == Finding.file_id)
-        .where(ClipFile.clip_id.in_(clip_ids), still_open)  # SQLite would go through all that have no clip
-    )
     found: dict[Any, list[str]] = defaultdict(list)
-    for statement in (of_clip, of_file):
-        for clip_id, code in session.execute(statement.order_by(Finding.id)):
+    for statement in _CODES:
+        for clip_id, code, _ in session.execute(statement, {"ids": list(clip_ids)}):
             if code not in found[clip_id]:
                 found[clip_id].append(code)
     return dict(found)
@@ -72,6 +81,7 @@ def read_clip(session: Session, clip_id: int) -> WholeClip:
     files = [part.file_id for part in clip.files]
     return WholeClip(
         clip,
+        read_lines(session, [clip_id])[0],
         read_entries(session, [clip_id]).get(clip_id),
         {
             facts.file_id: facts

@@ -7,15 +7,17 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request, Response
 
 from api.deps import Limit, ProductionName, RowId, ServiceDep
-from api.fields import Fields, select_fields
+from api.fields import Fields, page_body, page_response
 from api.paging import next_link
-from api.reads.clips import read_clip, read_finding_codes, read_stills
+from api.reads.clip_lines import read_lines
+from api.reads.clips import read_clip, read_finding_codes
 from api.schemas.clips import Clip, ClipPage, clip_shape, clip_summary
 from shared.catalogue.excerpts import read_excerpts
 from shared.catalogue.log import production_vocabulary
 from shared.catalogue.productions import find_production
 from shared.catalogue.search import Cursor, Order, find_clips
 from shared.db import reading
+from shared.facets.pages import Places
 from shared.query import LONGEST_QUERY
 
 router = APIRouter(prefix="/clips", tags=["clips"])
@@ -55,35 +57,34 @@ def list_clips(
     fields: Fields = None,
     order: ClipOrder = Order.TIME,
     excerpts: WithExcerpts = False,
-) -> ClipPage | Response:
+) -> Response:
+    question = f"{request.scope['path']}?{request.url.query}"
+    standing, body = service.answers.find(question)
+    if body is not None:
+        return page_response(body)
     cursor = Cursor.parse(after) if after is not None else None
     with reading(service.sessions) as session:
         found = find_production(session, production)
         vocabulary = production_vocabulary(session, found, service.vocabulary)
         if order is Order.TIME:
-            page = service.facets.find_page(session, found, q, vocabulary, limit=limit, after=cursor)
+            places = service.facets.find_places(session, found, q, vocabulary, limit=limit, after=cursor)
         else:
             page = find_clips(session, found, q, vocabulary, limit=limit, after=cursor, order=order)
-        ids = [clip.id for clip in page.clips]
-        stills = read_stills(session, ids)
-        findings = read_finding_codes(session, ids)
-        why = read_excerpts(session, ids, q, vocabulary) if excerpts else {}
+            places = Places([clip.id for clip in page.clips], page.next, page.total)
+        lines = read_lines(session, places.ids)
+        findings = read_finding_codes(session, places.ids)
+        why = read_excerpts(session, places.ids, q, vocabulary) if excerpts else {}
+        folder = service.settings.stills_folder
         answer = ClipPage(
             items=[
-                clip_summary(
-                    clip,
-                    page.entries.get(clip.id),
-                    stills.get(clip.id, ()),
-                    findings.get(clip.id, ()),
-                    service.settings.stills_folder,
-                    why.get(clip.id, ()),
-                )
-                for clip in page.clips
+                clip_summary(line, findings.get(line.id, ()), folder, why.get(line.id, ())) for line in lines
             ],
-            next=next_link(request, page.next),
-            total=page.total,
+            next=next_link(request, places.next),
+            total=places.total,
         )
-    return select_fields(answer, fields)
+    body = page_body(answer, fields)
+    service.answers.keep(standing, question, body)
+    return page_response(body)
 
 
 @router.get("/{id}", summary="Read one clip with everything known of it", responses={404: {}})

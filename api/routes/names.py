@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from api.deps import AfterId, CallerDep, Limit, ProductionName, RowId, ServiceDep
 from api.etags import IfMatch, check_if_match
-from api.fields import Fields, Page, select_fields
+from api.fields import Fields, select_fields
 from api.paging import next_link, read_page
 from api.schemas.base import Body, Listing, Shape
 from api.schemas.names import Person, PersonPatch, Tag, TagPatch, given, person_shape, row_tag, tag_shape
@@ -95,13 +95,13 @@ def patch_person(
 def _list(
     service: ServiceDep,
     field: str,
-    page: type[Page],
+    page: type[Listing[Any]],
     request: Request,
     production: str | None,
     limit: int,
     after: int | None,
     fields: str | None,
-) -> Page | Response:
+) -> Response:
     model = NAMED[field].model
     with reading(service.sessions) as session:
         found = find_production(session, production)

@@ -9,10 +9,11 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
+from api.reads.clip_lines import ClipLine, StillLine
 from api.reads.clips import WholeClip
 from api.reads.stills import still_link
 from api.schemas.base import Body, Listing, Shape, UsableText, shown, shown_json
-from api.schemas.log import LogEntry, entry_shape
+from api.schemas.log import LogEntry, line_shape
 from shared import models
 from shared.catalogue.clip_rows import length_text, real_seconds_text, seconds_text
 from shared.catalogue.excerpts import Excerpt as FoundExcerpt
@@ -194,15 +195,13 @@ class Facets(Shape):
 
 
 def clip_summary(
-    row: models.Clip,
-    entry: models.LogEntry | None,
-    stills: Sequence[models.Still],
+    line: ClipLine,
     findings: Sequence[str],
     stills_folder: Path,
     excerpts: Sequence[FoundExcerpt] = (),
 ) -> FoundClip:
     return FoundClip(
-        **_summary_values(row, entry, stills, findings, stills_folder),
+        **_summary_values(line, findings, stills_folder),
         excerpts=[
             Excerpt(field=one.field, pieces=[Piece(text=shown(p.text), hit=p.hit) for p in one.pieces])
             for one in excerpts
@@ -214,7 +213,7 @@ def clip_shape(whole: WholeClip, stills_folder: Path) -> Clip:
     row = whole.clip
     codes = dict.fromkeys(finding.code for finding in whole.findings if finding.dismissed is None)
     return Clip(
-        **_summary_values(row, whole.entry, row.stills, list(codes), stills_folder),
+        **_summary_values(whole.line, list(codes), stills_folder),
         production=row.production.slug,
         files=[_file_shape(part, whole.facts.get(part.file_id)) for part in row.files],
         moments=[
@@ -242,7 +241,7 @@ def finding_shape(row: models.Finding) -> Finding:
     )
 
 
-def still_shape(row: models.Still, folder: Path) -> Still:
+def still_shape(row: StillLine, folder: Path) -> Still:
     return Still(
         id=row.id,
         kind=row.kind,
@@ -254,9 +253,7 @@ def still_shape(row: models.Still, folder: Path) -> Still:
 
 
 def _summary_values(
-    row: models.Clip,
-    entry: models.LogEntry | None,
-    stills: Sequence[models.Still],
+    row: ClipLine,
     findings: Sequence[str],
     stills_folder: Path,
 ) -> dict[str, Any]:
@@ -265,12 +262,12 @@ def _summary_values(
         "id": row.id,
         "name": shown(row.name),
         "media": row.media,
-        "reel": row.reel.name,
-        "camera": row.camera.letter if row.camera is not None else None,
-        "lens": row.lens.name if row.lens is not None else None,
+        "reel": row.reel,
+        "camera": row.camera,
+        "lens": row.lens,
         "lens_assumed": row.lens_assumed,
-        "day": row.day.number if row.day is not None else None,
-        "date": row.day.date if row.day is not None else None,
+        "day": row.day,
+        "date": row.date,
         "shot_at": row.shot_at,
         "shot_certainty": row.shot_certainty,
         "shot_source": shown(row.shot_source),
@@ -286,9 +283,9 @@ def _summary_values(
         "length": length_text(row),
         "seconds": seconds_text(row),
         "real_seconds": real_seconds_text(row),
-        "log": entry_shape(entry),
+        "log": line_shape(row.entry),
         "findings": list(findings),
-        "stills": [still_shape(still, stills_folder) for still in stills],
+        "stills": [still_shape(still, stills_folder) for still in row.stills],
     }
 
 

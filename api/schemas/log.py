@@ -8,6 +8,7 @@ from typing import Annotated
 
 from pydantic import Field
 
+from api.reads.clip_lines import SAID, EntryLine
 from api.schemas.base import Body, Shape, UsableText
 from shared import models
 from shared.catalogue.assignments import AddNames, Change, SetNames, SetValue
@@ -119,16 +120,15 @@ def search_shape(row: models.SavedSearch) -> Search:
 
 def entry_shape(row: models.LogEntry | None) -> LogEntry:
     if row is None:
+        return line_shape(None)
+    said = {name: getattr(row, name) for name in SAID}
+    return line_shape(EntryLine(said, [tag.name for tag in row.tags], [one.name for one in row.people]))
+
+
+def line_shape(line: EntryLine | None) -> LogEntry:
+    if line is None:
         return LogEntry(version=0)
-    values = {name: getattr(row, name) for name in (*TERM_FIELDS, *TEXT_FIELDS)}
-    return LogEntry(
-        version=row.version,
-        **values,
-        tags=[tag.name for tag in row.tags],
-        people=[person.name for person in row.people],
-        updated_at=row.updated_at,
-        updated_by=row.updated_by,
-    )
+    return LogEntry(**line.said, tags=list(line.tags), people=list(line.people))
 
 
 def changes_of(patch: LogPatch, vocabulary: Vocabulary) -> Sequence[Change]:

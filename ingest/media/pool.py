@@ -21,13 +21,15 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from ingest.measure.picture_numbers import PictureMeasured, PictureNumbers
-from ingest.measure.sound_numbers import SoundMeasured
 from ingest.media.facts import FAULT, Described, Facts, Noticed
 from shared.errors import MediaError
 from shared.settings import Settings
+
+if TYPE_CHECKING:  # only where something is measured: an offload of anything else begins without them
+    from ingest.measure.picture_numbers import PictureMeasured
+    from ingest.measure.sound_numbers import SoundMeasured
 
 _START_SECONDS = 60  # a machine busy copying loads the decoders slowly
 _ANSWER_BYTES = 4 * 2**20
@@ -147,10 +149,14 @@ class MediaPool:
         return replace(known, stills=panel.described.stills, noticed=(*known.noticed, what))
 
     def _measure_sound(self, request: dict[str, Any], seconds: float) -> SoundMeasured:
+        from ingest.measure.sound_numbers import SoundMeasured
+
         numbers, problem = self._measure(request, seconds, SoundMeasured.from_json)
         return SoundMeasured(problem=problem) if numbers is None else numbers
 
     def _measure_picture(self, request: dict[str, Any], seconds: float) -> PictureMeasured:
+        from ingest.measure.picture_numbers import PictureMeasured, PictureNumbers
+
         return PictureMeasured(*self._measure(request, seconds, PictureNumbers.from_json))
 
     def _measure(

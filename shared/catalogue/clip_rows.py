@@ -12,29 +12,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from shared.catalogue.chunks import in_chunks
-from shared.models import Clip, ClipFile, File, FileRole, Finding, LogEntry
+from shared.models import Clip, ClipFile, ClipTimes, File, FileRole, Finding, LogEntry
+from shared.query_fields import TERM_FIELDS, TEXT_FIELDS
 from shared.timecode import frames_to_text
-
-LOGGED = (
-    "kind",
-    "size",
-    "angle",
-    "movement",
-    "support",
-    "audio",
-    "rating",
-    "reason",
-    "int_ext",
-    "time_of_day",
-    "direction",
-    "sync",
-    "sensitive",
-    "subject",
-    "place",
-    "scene",
-    "language",
-    "note",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +143,8 @@ def _row(
 def _log(entry: LogEntry | None) -> dict[str, Any]:
     if entry is None:
         return {}
-    said: dict[str, Any] = {name: value for name in LOGGED if (value := getattr(entry, name))}
+    fields = (*TERM_FIELDS, *TEXT_FIELDS)
+    said: dict[str, Any] = {name: value for name in fields if (value := getattr(entry, name))}
     if entry.people:
         said["people"] = [person.name for person in entry.people]
     if entry.tags:
@@ -171,19 +152,19 @@ def _log(entry: LogEntry | None) -> dict[str, Any]:
     return said
 
 
-def clip_seconds(clip: Clip) -> Fraction | None:
+def clip_seconds(clip: ClipTimes) -> Fraction | None:
     """Exact length in seconds."""
     if clip.per_second is None or clip.frames is None:
         return None
     return clip.frames / clip.per_second
 
 
-def seconds_text(clip: Clip) -> str | None:
+def seconds_text(clip: ClipTimes) -> str | None:
     """Length in seconds, rounded to the millisecond: a label, never a base for further reckoning."""
     return _text_of(clip_seconds(clip))
 
 
-def real_seconds_text(clip: Clip) -> str | None:
+def real_seconds_text(clip: ClipTimes) -> str | None:
     """How long the recording took, like `seconds_text`."""
     return _text_of(clip.real_seconds)
 
@@ -195,7 +176,7 @@ def _text_of(seconds: Fraction | None) -> str | None:
     return f"{milliseconds // 1000}.{milliseconds % 1000:03d}"
 
 
-def length_text(clip: Clip) -> str | None:
+def length_text(clip: ClipTimes) -> str | None:
     """Length as HH:MM:SS:FF at the clip's rate; sound-only clips, which have no frames, as seconds."""
     rate = clip.rate
     if clip.frames is None:
@@ -206,7 +187,7 @@ def length_text(clip: Clip) -> str | None:
     return frames_to_text(clip.frames, rate.nominal, clip.drop_frame)
 
 
-def range_text(clip: Clip, in_frame: int | None, out_frame: int | None) -> str:
+def range_text(clip: ClipTimes, in_frame: int | None, out_frame: int | None) -> str:
     """A place in the clip: its timecode where it has one, else minutes and seconds from its first frame.
 
     The end is exclusive. Empty for a place that is all of the clip.

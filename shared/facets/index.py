@@ -17,7 +17,7 @@ from shared.errors import UsageError
 from shared.facets.changes import Place, read_changes
 from shared.facets.common_words import list_common_words
 from shared.facets.names import Names, read_names
-from shared.facets.pages import candidates, load_page, next_places, read_places
+from shared.facets.pages import Places, candidates, cut_places, load_page, next_places, read_places
 from shared.facets.sql_terms import find_by_sql, term_key
 from shared.facets.state import (
     FacetCounts,
@@ -96,6 +96,20 @@ class FacetIndex:
 
         Raises QueryError, and UsageError for a place in another order.
         """
+        places = self.find_places(session, production, query, vocabulary, limit=limit, after=after)
+        return load_page(session, places)
+
+    def find_places(
+        self,
+        session: Session,
+        production: Production,
+        query: str | Query,
+        vocabulary: Vocabulary,
+        *,
+        limit: int,
+        after: Cursor | None = None,
+    ) -> Places:
+        """Which clips stand on that page. Raises as `find_page`."""
         if after is not None and after.points is not None:
             raise UsageError("this is a place in a list of another order", remedy="Begin again without it.")
         parsed = parse_query(query) if isinstance(query, str) else query
@@ -108,7 +122,7 @@ class FacetIndex:
             with self._lock:
                 likely = candidates(asked.state, found, limit + 1, after)
             places = read_places(session, likely, limit + 1, after)
-        return load_page(session, places, limit, len(found))
+        return cut_places(places, limit, len(found))
 
     def prepare(self) -> None:
         """Read everything now, and look for words of many clips: each takes longer than an answer may."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import islice
 
 from pyroaring import BitMap
@@ -76,9 +77,24 @@ def _order(place: Cursor) -> tuple[bool, dt.datetime, int]:
     return place.shot_at is None, place.shot_at or _NO_TIME, place.id
 
 
-def load_page(session: Session, places: Sequence[Cursor], limit: int, total: int) -> Page:
-    """As `find_clips` gives it; there is a next page when there is one place more than the limit."""
+@dataclass(frozen=True, slots=True)
+class Places:
+    """A page of clips by id, in the order of time, before anything is read of them."""
+
+    ids: Sequence[int]
+    next: str | None  # the text of the next page's cursor; none: this is the last page
+    total: int
+
+
+def cut_places(places: Sequence[Cursor], limit: int, total: int) -> Places:
+    """There is a next page when there is one place more than the limit."""
     ids = [place.id for place in places[:limit]]
+    return Places(ids, str(places[limit - 1]) if len(places) > limit else None, total)
+
+
+def load_page(session: Session, places: Places) -> Page:
+    """As `find_clips` gives it."""
+    ids = places.ids
     related = (Clip.reel, Clip.camera, Clip.day, Clip.lens)
     rows = select(Clip).where(Clip.id.in_(ids)).options(*map(joinedload, related))
     clips = {clip.id: clip for clip in session.scalars(rows)}
@@ -87,6 +103,6 @@ def load_page(session: Session, places: Sequence[Cursor], limit: int, total: int
         clips=tuple(clips[key] for key in ids if key in clips),
         entries=read_entries(session, ids),
         still_counts=dict.fromkeys(ids, 0) | dict(session.execute(stills).all()),
-        next=str(places[limit - 1]) if len(places) > limit else None,
-        total=total,
+        next=places.next,
+        total=places.total,
     )

@@ -1,10 +1,10 @@
 """The catalogue's tables, one module for each part of the job."""
 
 from shared.models.base import Base, now
+from shared.models.clip_times import ClipMedia, ClipTimes
 from shared.models.clips import (
     Clip,
     ClipFile,
-    ClipMedia,
     FileRole,
     Finding,
     Severity,
@@ -69,6 +69,7 @@ __all__ = [
     "ClipFile",
     "ClipMedia",
     "ClipText",
+    "ClipTimes",
     "ClockCorrection",
     "Copy",
     "CopyState",

@@ -4,24 +4,16 @@ from __future__ import annotations
 
 import datetime as dt
 import enum
-from fractions import Fraction
 from typing import Any
 
 from sqlalchemy import Float, ForeignKey, Index, String, Text, UniqueConstraint, false
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from shared.models.base import Base, now, text_enum
+from shared.models.clip_times import ClipMedia, ClipTimes
 from shared.models.columns import PrimaryKey
 from shared.models.media import File, Reel
 from shared.models.production import Camera, Lens, Production, ShootingDay
-from shared.timecode import Rate, Timecode
-
-
-class ClipMedia(enum.StrEnum):
-    VIDEO = "video"
-    AUDIO = "audio"
-    IMAGE = "image"
-    UNKNOWN = "unknown"  # a media file nobody could read
 
 
 class FileRole(enum.StrEnum):
@@ -43,7 +35,7 @@ class Severity(enum.StrEnum):
     FAULT = "fault"
 
 
-class Clip(Base):
+class Clip(ClipTimes, Base):
     """One continuous recording. Times and counts here are the clip's, over all its files."""
 
     __tablename__ = "clip"
@@ -85,47 +77,6 @@ class Clip(Base):
     files: Mapped[list[ClipFile]] = relationship(back_populates="clip", order_by="ClipFile.ordinal")
     stills: Mapped[list[Still]] = relationship(back_populates="clip", order_by="Still.ordinal")
     findings: Mapped[list[Finding]] = relationship(back_populates="clip", order_by="Finding.id")
-
-    @property
-    def rate(self) -> Rate | None:
-        """Frames a second. None: unknown, or a clip that has no frames."""
-        if self.media is not ClipMedia.VIDEO or self.rate_num is None or self.rate_den is None:
-            return None
-        return Rate(self.rate_num, self.rate_den)
-
-    @property
-    def per_second(self) -> Fraction | None:
-        """What `frames` counts, a second: frames of a picture, samples of a sound. None: unknown."""
-        if self.rate_num is None or self.rate_den is None:
-            return None
-        return Fraction(self.rate_num, self.rate_den)
-
-    @property
-    def capture_rate(self) -> Fraction | None:
-        """Pictures a second at which it was taken, where a file states it or its times suggest it.
-
-        `capture_certainty` says which: "stated", "suggested", or "none". None: not known to differ from
-        `rate`.
-        """
-        if self.media is not ClipMedia.VIDEO or not self.capture_num or not self.capture_den:
-            return None
-        return Fraction(self.capture_num, self.capture_den)
-
-    @property
-    def real_seconds(self) -> Fraction | None:
-        """How long the recording took, exact. It plays for `frames / per_second`, longer in slow motion.
-
-        A capture rate that is only suggested counts: it is the best that is known.
-        """
-        per_second = self.capture_rate or self.per_second
-        return None if self.frames is None or not per_second else self.frames / per_second
-
-    @property
-    def start_timecode(self) -> Timecode | None:
-        rate = self.rate
-        if self.start_frame is None or rate is None:
-            return None
-        return Timecode(self.start_frame, rate, self.drop_frame)
 
 
 class ClipFile(Base):

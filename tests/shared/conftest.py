@@ -33,6 +33,7 @@ BOTH = {
     "test_request_queue",
     "test_search",
     "test_search_pages",
+    "test_standing",
     "test_transfer",
 }
 DATABASES = ("sqlite", "postgresql")
