@@ -40,7 +40,8 @@ class StillView:
 
 @dataclass(frozen=True, slots=True)
 class ClipCard:
-    """A clip at a glance. `words`: terms by their labels; `about`: who or what, or the note's beginning."""
+    """A clip at a glance. `words`: terms by their labels; `about`: who or what, or the note's beginning;
+    `findings`: what was noticed and nobody has dismissed, each kind once."""
 
     id: int
     href: str
@@ -52,7 +53,7 @@ class ClipCard:
     camera: str
     words: tuple[str, ...]
     about: str
-    findings: int
+    findings: tuple[str, ...]
     still: StillView | None
 
 
@@ -81,11 +82,16 @@ def show_cards(
             camera=clip.camera.letter if clip.camera is not None else "",
             words=tuple(label for _, label in term_labels(entries.get(clip.id), vocabulary, _FIRST_WORDS)),
             about=_about(entries.get(clip.id)),
-            findings=len(findings.get(clip.id, ())),
+            findings=tuple(say_code(code) for code in findings.get(clip.id, ())),
             still=_middle_still(stills.get(clip.id, ()), short_name(clip), stills_folder),
         )
         for clip in clips
     ]
+
+
+def say_code(code: str) -> str:
+    """A finding's kind in words: `focus-hunting` is "focus hunting"."""
+    return code.replace("-", " ")
 
 
 def say_time(at: dt.datetime | None, zone: dt.tzinfo) -> str:

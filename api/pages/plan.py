@@ -170,7 +170,7 @@ def _say_standing(state: WishState) -> str:
     words = STATUS_WORDS[state.status]
     if state.status is WishStatus.DROPPED:
         return f"{words} {one_line(state.wish.dropped)}"
-    return f"{words} {float(state.usable):.0f} of {state.wish.seconds} usable seconds"
+    return f"{words} {float(state.usable):.0f} usable seconds of {state.wish.seconds} wanted"
 
 
 def _say_facts(wish: Wish) -> str:

@@ -19,8 +19,6 @@ function sayPlace(frame) {
 
 stills();
 player();
-log();
-moments();
 
 function stills() {
   const still = pick("img#still");
@@ -191,35 +189,31 @@ function player() {
   if (num) show(0);
 }
 
-function moments() {
-  on(document, "click", (event) => {
-    const button = event.target.closest("[data-remove]");
-    if (button) attempt(async () => {
-      const address = `/api/v1/moments/${button.dataset.remove}`;
-      const { tag } = await ask(address);
-      await ask(address, { method: "DELETE", tag });
-      await renew("#moments");
-      say("The moment is removed.");
-    });
+on(document, "click", (event) => {
+  const button = event.target.closest("[data-remove]");
+  if (button) attempt(async () => {
+    const address = `/api/v1/moments/${button.dataset.remove}`;
+    const { tag } = await ask(address);
+    await ask(address, { method: "DELETE", tag });
+    await renew("#moments");
+    say("The moment is removed.");
   });
-}
+});
 
-function log() {
-  const form = pick("#log");
-  const controls = [...form.elements].filter((one) => one.name);
-  const read = (one) => ("lines" in one.dataset ? linesOf(one.value) : one.value || null);
-  const stored = Object.fromEntries(controls.map((one) => [one.name, read(one)]));
-  const entry = new Entry(clip, stored, `"${form.dataset.version}"`, {
-    changed: (now) => { pick("#saved").textContent = now.busy || Object.keys(now.waiting).length ? "Saving…" : "Saved."; },
-    failed: (now, error) => {
-      for (const one of controls) {
-        const value = now.get(one.name);
-        one.value = Array.isArray(value) ? value.join("\n") : (value ?? "");
-      }
-      pick("#saved").textContent = "Not saved.";
-      say(sayNotSaved(error), { bad: true });
-    },
-  });
-  on(form, "change", (event) => entry.set({ [event.target.name]: read(event.target) }));
-  onSubmit(form, () => {});
-}
+const form = pick("#log");
+const controls = [...form.elements].filter((one) => one.name);
+const read = (one) => ("lines" in one.dataset ? linesOf(one.value) : one.value || null);
+const stored = Object.fromEntries(controls.map((one) => [one.name, read(one)]));
+const entry = new Entry(clip, stored, `"${form.dataset.version}"`, {
+  changed: (now) => { pick("#saved").textContent = now.busy || Object.keys(now.waiting).length ? "Saving…" : "Saved."; },
+  failed: (now, error) => {
+    for (const one of controls) {
+      const value = now.get(one.name);
+      one.value = Array.isArray(value) ? value.join("\n") : (value ?? "");
+    }
+    pick("#saved").textContent = "Not saved.";
+    say(sayNotSaved(error), { bad: true });
+  },
+});
+on(form, "change", (event) => entry.set({ [event.target.name]: read(event.target) }));
+onSubmit(form, () => {});

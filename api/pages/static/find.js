@@ -1,19 +1,12 @@
 // Find: completion of fields and values, facets without a new page, kept searches, and the hand-over.
 
 import { api, ask, attempt, carried, follow, make, on, onSubmit, pick, post, production, renew, say } from "./core.js";
-import { again, browse } from "./browse.js";
 import { complete } from "./complete.js";
-import { logMany } from "./many.js";
+import { results } from "./many.js";
 
 const place = pick("#found");
-const refresh = logMany(() => place.dataset.whole, () => again(changed));
-browse("/find", changed);
+results("/find");
 complete(pick("#q"), carried("#words"), carried("[data-fields]"));
-
-function changed(q) {
-  if (q !== undefined) place.dataset.whole = q;
-  refresh();
-}
 
 on(document, "click", (event) => {
   const button = event.target.closest?.("button");

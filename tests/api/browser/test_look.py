@@ -14,9 +14,23 @@ from playwright.sync_api import Page
 from sqlalchemy import String, cast, literal, update
 
 from shared.db import writing
-from shared.models import Camera, Clip, Finding, LogEntry, Moment, Person, SavedSearch, ShootingDay, Tag
+from shared.models import (
+    Camera,
+    Clip,
+    Finding,
+    LogEntry,
+    Moment,
+    NarrationLine,
+    Person,
+    SavedSearch,
+    ShootingDay,
+    Tag,
+    WantedShot,
+)
 from tests.api.browser.conftest import Site
 from tests.api.browser.serving import check_fits, until
+from tests.api.measured import measure_clip
+from tests.factories import make_finding
 
 PAGES = (
     "/days",
@@ -92,6 +106,30 @@ def test_what_opens_passes_them_too(site: Site) -> None:
     tab.locator("input[name=clip]").first.check()
     until(tab, "document.querySelector('[data-preview]').textContent.includes('1 clip')")
     assert faults_of(tab, RULES) == []
+
+
+def test_a_plan_and_a_clip_with_something_to_say_pass_them_too(site: Site) -> None:
+    with writing(site.sessions) as session:
+        clip = session.get_one(Clip, 2)
+        measure_clip(session, clip)
+        session.execute(update(LogEntry).where(LogEntry.clip_id == 2).values(movement=None))
+        make_finding(session, clip, code="shaky", message="It shakes.", dismissed="the boat rocks")
+        production = clip.production_id
+        line = NarrationLine(production_id=production, code="N1", text="At dawn …", position=1)
+        session.add(line)
+        for number in (1, 2):
+            wish = WantedShot(production_id=production, code=f"W{number}", what="her hands at the winch")
+            session.add(wish)
+    for address in ("/clips/2", "/plan?change=wish-2"):
+        tab = site.go(address)
+        tab.locator("details").evaluate_all("all => all.forEach(one => { one.open = true; })")
+        assert faults_of(tab, RULES) == [] and small_targets(tab) == []
+        tab.emulate_media(color_scheme="dark")
+        assert faults_of(tab, CONTRAST) == []
+        tab.emulate_media(color_scheme="light")
+        for width in (1440, 380):
+            tab.set_viewport_size({"width": width, "height": 900})
+            check_fits(tab)
 
 
 def test_an_empty_catalogue_is_fit_to_be_seen_as_well(empty_site: Site) -> None:
