@@ -51,6 +51,7 @@ BODIES: dict[str, Any] = {
     "split_cue": {"words": 2},
     "patch_finding": {"dismissed": "The mist is meant to be soft."},
     "make_change": {"query": "kind:interview", "set": {"rating": "circled"}, "expect": 2},
+    "take_suggestions": {"query": "day:1", "least": 0.8, "preview": True},
     "patch_tag": {"name": "ferry"},
     "patch_person": {"role": "keeps the ferry"},
     "patch_lens": {"max_aperture": "f/2"},

@@ -130,6 +130,8 @@ def test_operation_ids_stay_the_same(document: dict[str, Any]) -> None:
         "PATCH /api/v1/people/{id}": "patch_person",
         "GET /api/v1/lenses/{id}": "read_lens",
         "PATCH /api/v1/lenses/{id}": "patch_lens",
+        "GET /api/v1/clips/{id}/suggestions": "list_suggestions",
+        "POST /api/v1/suggestions/accept": "take_suggestions",
         "GET /api/v1/clips/{id}/channels": "list_clip_channels",
         "PUT /api/v1/clips/{id}/channels/{channel}": "put_channel",
         "GET /api/v1/clips/{id}/pairs": "list_clip_pairs",
