@@ -70,9 +70,22 @@ BODIES: dict[str, Any] = {
     "take_in_plan": {"name": "plan.md", "text": "## The tide\n- must: The tide board | size=insert day=2\n"},
     "patch_thresholds": {"values": {"wish-seconds": 8}},
     "post_release": {"who": "Ada Wren", "signed": "2026-05-02", "media": "all", "territory": "world"},
+    "post_outline": {"name": "The film", "target_seconds": 1500},
+    "patch_outline": {"target_seconds": 1440},
+    "post_outline_version": {"name": "first assembly"},
+    "post_outline_item": {
+        "kind": "quote",
+        "parts": [
+            {"clip": 3, "in": 0, "out": 60, "speaker": "Ada Wren"},
+            {"clip": 3, "in": 100, "out": 140, "speaker": "Ada Wren"},
+        ],
+    },
+    "post_outline_cover": {"clip": 2, "in": 10, "out": 40, "at": 40},
+    "patch_outline_item": {"place": 1, "note": "After the first crossing."},
     "patch_release": {"until": "2031-05-02"},
 }
-WITHOUT_BODY = {"undo_change", "confirm_clip_pair", "request_preview"}
+WITHOUT_BODY = {"check_outline_item", "return_outline", "undo_change", "confirm_clip_pair", "request_preview"}
+WITH_TAG = {"check_outline_item", "put_channel", "return_outline"}
 ORDER = ("put", "post", "patch", "get")
 
 
@@ -130,7 +143,7 @@ def _ask(client: TestClient, seeded: Seeded, method: str, path: str, operation: 
     sent = body
     if name == "request_offload" and body is not None:  # with the card that is there now
         sent = {**body, "card": client.get("/api/v1/card-folders").json()["items"][0]["id"]}
-    headers = {"If-Match": "*"} if method == "patch" or name == "put_channel" else {}
+    headers = {"If-Match": "*"} if method == "patch" or name in WITH_TAG else {}
     # The production that is named, not the one that was made a moment ago.
     asked = [one["name"] for one in operation.get("parameters", ()) if one["in"] == "query"]
     query = {"production": seeded.slug} if "production" in asked else {}

@@ -1,17 +1,6 @@
-// The first minutes: each step's form is sent to the API, and the page then shows the next.
+// The first minutes: loading the demo, or taking it out. The forms are sent by send.js.
 
-import { ask, follow, pick, picks, sayTrouble } from "./core.js";
-
-for (const form of picks("form[data-post]")) {
-  form.addEventListener("submit", async (event) => {
-    event.preventDefault();
-    try {
-      const { data } = await ask(form.dataset.post, { method: "POST", body: Object.fromEntries(new FormData(form)) });
-      if (form.id === "production") location.assign(`/begin?${new URLSearchParams({ production: data.slug })}`);
-      else location.reload();
-    } catch (error) { sayTrouble(error); }
-  });
-}
+import { ask, follow, pick, sayTrouble } from "./core.js";
 
 const demo = pick("[data-demo]");
 demo?.addEventListener("click", async () => {

@@ -29,14 +29,11 @@ function stills() {
   const look = (button) => {
     still.src = button.dataset.src;
     still.alt = button.dataset.alt;
-    buttons.forEach((one) => one.toggleAttribute("aria-current", one === button));
-    if (button.hasAttribute("aria-current")) button.setAttribute("aria-current", "true");
+    for (const one of buttons) one.ariaCurrent = one === button ? "true" : null;
     if (button.dataset.frame) show(Number(button.dataset.frame));
   };
   buttons.forEach((button, index) => {
-    button.addEventListener("click", () => look(button));
-    button.addEventListener("focus", () => look(button));
-    button.addEventListener("pointerenter", () => look(button));
+    for (const event of ["click", "focus", "pointerenter"]) button.addEventListener(event, () => look(button));
     button.addEventListener("keydown", (event) => {
       const to = { ArrowRight: index + 1, ArrowLeft: index - 1, Home: 0, End: buttons.length - 1 }[event.key];
       if (to === undefined) return;

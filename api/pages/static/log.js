@@ -20,7 +20,7 @@ function start() {
   let next = api("/clips", { q: desk.dataset.q, limit: PAGE });
   let total = Number(desk.dataset.total), at = 0, lit = 0, last = null, beforeLast = null, reading = null;
 
-  // -- clips ------------------------------------------------------------------------------------------
+  // -- clips
 
   async function load() {
     const { data } = await ask(next);
@@ -59,7 +59,7 @@ function start() {
     if (last !== clips[at].id) [last, beforeLast] = [clips[at].id, last];
   }
 
-  // -- what is shown ----------------------------------------------------------------------------------
+  // -- what is shown
 
   function show() {
     const clip = clips[at];
@@ -159,7 +159,7 @@ function start() {
     }
   }
 
-  // -- what a key does --------------------------------------------------------------------------------
+  // -- what a key does
 
   function give(field, code) {
     set({ [field.name]: code });
@@ -214,7 +214,7 @@ function start() {
     act();
   }
 
-  // -- beginning --------------------------------------------------------------------------------------
+  // -- beginning
 
   keys.addEventListener("keydown", onKey);
   pick("#keys-on").addEventListener("change", () => picks("#values button, #fieldlist button, #film button").forEach((one) => { one.tabIndex = order(); }));
