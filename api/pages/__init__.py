@@ -13,6 +13,7 @@ from api.pages import (
     live,
     noticed,
     offloading,
+    outline,
     plan,
     planning,
     previews,
@@ -29,6 +30,6 @@ __all__ = ["all_pages"]
 def all_pages() -> list[APIRouter]:
     parts = (
         *(site, days, strip, day, clip, noticed, find, walk, offloading, live, begin, previews),
-        *(plan, planning, wrap, problems),
+        *(plan, planning, outline, wrap, problems),
     )
     return [part.router for part in parts]

@@ -50,7 +50,11 @@ from shared.plan.thresholds import PRACTICE
 
 router = APIRouter(tags=["outline"])
 
-VersionName = Annotated[str, Query(max_length=200, description="A version's name.")]
+Earlier = Annotated[
+    str | None,
+    Query(max_length=200, description="A version's name; without it the one that was kept last."),
+]
+Later = Annotated[str, Query(max_length=200, description="A version's name, or `now`.")]
 
 
 @router.get(
@@ -175,10 +179,12 @@ def post_outline_version(
 
 @router.get("/outlines/{id}/compare", summary="Compare two versions", responses={404: {}})
 def compare_outline(
-    service: ServiceDep, id: RowId, earlier: VersionName, later: VersionName = NOW
+    service: ServiceDep, id: RowId, earlier: Earlier = None, later: Later = NOW
 ) -> OutlineComparison:
     with reading(service.sessions) as session:
         row = find_row(session, id)
+        if earlier is None:
+            earlier = next((one.name for one in reversed(list_versions(session, row))), "")
         found = compare_versions(session, row.production, row, earlier, later)
         return OutlineComparison.model_validate(found.as_json())
 

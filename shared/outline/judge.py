@@ -137,9 +137,9 @@ def _against(source: Source, part: Part | Cover) -> Iterator[tuple[str, str]]:
         if flag.severity is Severity.NOTE:
             continue
         if flag.span is None:
-            yield "finding", f"{flag.message} (no place known)"
+            yield "finding", f"{flag.message.rstrip('.')} (no place known)"
         elif flag.span[0] < part.end and part.first < flag.span[1]:
-            yield "finding", f"{flag.message} at frames {flag.span[0]}–{flag.span[1]}"
+            yield "finding", f"{flag.message.rstrip('.')} at frames {flag.span[0]}–{flag.span[1]}"
 
 
 def _uncleared(one: Placed, sources: Mapping[int, Source], around: Around) -> Iterator[Notice]:

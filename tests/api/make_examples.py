@@ -74,10 +74,25 @@ BODIES: dict[str, Any] = {
     "take_in_plan": {"name": "plan.md", "text": "## The tide\n- must: The tide board | size=insert day=2\n"},
     "patch_thresholds": {"values": {"wish-seconds": 8}},
     "post_release": {"who": "Ada Wren", "signed": "2026-05-02", "media": "all", "territory": "world"},
+    "post_outline": {"name": "The film", "target_seconds": 1500},
+    "patch_outline": {"target_seconds": 1440},
+    "post_outline_version": {"name": "first assembly"},
+    "post_outline_item": {
+        "kind": "quote",
+        "parts": [
+            {"clip": 3, "in": 0, "out": 60, "speaker": "Ada Wren"},
+            {"clip": 3, "in": 100, "out": 140, "speaker": "Ada Wren"},
+        ],
+    },
+    "post_outline_cover": {"clip": 2, "in": 10, "out": 40, "at": 40},
+    "patch_outline_item": {"place": 1, "note": "After the first crossing."},
     "patch_release": {"until": "2031-05-02"},
 }
-WITHOUT_BODY = {"join_cue", "undo_change", "confirm_clip_pair", "request_preview"}
-NEED_TAG = ("put_channel", "split_cue", "join_cue")
+WITHOUT_BODY = {
+    *("check_outline_item", "return_outline", "join_cue"),
+    *("undo_change", "confirm_clip_pair", "request_preview"),
+}
+NEED_TAG = {"check_outline_item", "put_channel", "return_outline", "split_cue", "join_cue"}
 ORDER = ("put", "post", "patch", "get")
 
 

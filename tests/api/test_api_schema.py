@@ -171,6 +171,23 @@ def test_operation_ids_stay_the_same(document: dict[str, Any]) -> None:
         "POST /api/v1/plan": "take_in_plan",
         "GET /api/v1/thresholds": "list_thresholds",
         "PATCH /api/v1/thresholds": "patch_thresholds",
+        "GET /api/v1/outlines": "list_outlines",
+        "POST /api/v1/outlines": "post_outline",
+        "GET /api/v1/outlines/{id}": "read_outline",
+        "PATCH /api/v1/outlines/{id}": "patch_outline",
+        "DELETE /api/v1/outlines/{id}": "delete_outline",
+        "GET /api/v1/outlines/{id}/shape": "read_outline_shape",
+        "GET /api/v1/outlines/{id}/versions": "list_outline_versions",
+        "POST /api/v1/outlines/{id}/versions": "post_outline_version",
+        "GET /api/v1/outlines/{id}/compare": "compare_outline",
+        "POST /api/v1/outline-versions/{id}/return": "return_outline",
+        "DELETE /api/v1/outline-versions/{id}": "delete_outline_version",
+        "POST /api/v1/outlines/{id}/items": "post_outline_item",
+        "GET /api/v1/outline-items/{id}": "read_outline_item",
+        "PATCH /api/v1/outline-items/{id}": "patch_outline_item",
+        "DELETE /api/v1/outline-items/{id}": "delete_outline_item",
+        "POST /api/v1/outline-items/{id}/covers": "post_outline_cover",
+        "POST /api/v1/outline-items/{id}/check": "check_outline_item",
         "GET /api/v1/releases": "list_releases",
         "POST /api/v1/releases": "post_release",
         "GET /api/v1/releases/{id}": "read_release",
@@ -230,6 +247,7 @@ def test_every_list_is_paged_by_key_and_gives_what_is_asked(
         client.post("/api/v1/wishes", json={"what": query})
         client.post("/api/v1/narration", json={"text": query})
         client.post("/api/v1/releases", json={"who": query})
+        client.post("/api/v1/outlines", json={"name": query})
     address = f"/api/v1/{address}"
     whole = client.get(address, params={"limit": 500}).json()
     first = whole["items"][0]
@@ -279,6 +297,9 @@ def test_what_the_service_answers_fits_its_schema(
         ("wishes/1/answers", {"clip": 1}),
         ("narration", {"text": "At dawn."}),
         ("releases", {"who": "Ada Wren"}),
+        ("outlines", {"name": "The film"}),
+        ("outlines/1/versions", {"name": "rough"}),
+        ("outlines/1/items", {"kind": "scene", "parts": [{"clip": 1}]}),
     ):
         assert client.post(f"/api/v1/{noun}", json=body).status_code == 201
     media = put_copy(catalogue, tmp_path / "north", b"moving pictures")

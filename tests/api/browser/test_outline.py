@@ -1,0 +1,82 @@
+"""The outline in a real browser: made, filled, and put in order by keys and by dragging."""
+
+from __future__ import annotations
+
+from playwright.sync_api import Page, expect
+
+from shared.catalogue.outlines import add_item, find_outline, items_of, make_outline
+from shared.catalogue.productions import find_production
+from shared.catalogue.rows import RowsEdit
+from shared.db import reading, writing
+from shared.models import ItemKind
+from tests.api.browser.conftest import Site
+from tests.api.browser.serving import check_fits
+
+
+def fill(site: Site, *names: str) -> None:
+    """An outline with titles of these names."""
+    with writing(site.sessions) as session:
+        edit = RowsEdit(session, find_production(session, None), "ada", "a test")
+        outline = make_outline(edit, "The film", 20)
+        for name in names:
+            add_item(edit, outline, ItemKind.TITLE, {"name": name, "length_ms": 2000})
+        edit.close()
+
+
+def order(site: Site) -> list[str]:
+    with reading(site.sessions) as session:
+        outline = find_outline(session, find_production(session, None), None)
+        return [item.name for item in items_of(session, outline)]
+
+
+def shown(tab: Page, *names: str) -> None:
+    expect(tab.locator("#items .words")).to_have_text(list(names))
+
+
+def test_an_item_is_moved_by_keys_and_keeps_the_focus(site: Site) -> None:
+    fill(site, "one", "two", "three")
+    tab = site.go("/outline")
+    shown(tab, "one", "two", "three")
+    tab.get_by_role("button", name="Up item 3").focus()
+    tab.keyboard.press("Enter")
+    shown(tab, "one", "three", "two")
+    expect(tab.get_by_role("button", name="Up item 2")).to_be_focused()
+    tab.keyboard.press("Enter")
+    shown(tab, "three", "one", "two")
+    assert order(site) == ["three", "one", "two"]
+    check_fits(tab)
+
+
+def test_an_item_is_dragged_to_anothers_place(site: Site) -> None:
+    fill(site, "one", "two", "three", "four")
+    site.tab.set_viewport_size({"width": 1440, "height": 2000})  # both ends of a drag are in view
+    tab = site.go("/outline")
+    item = tab.locator("#items > li")
+    item.nth(0).locator(".where").drag_to(item.nth(2))
+    shown(tab, "two", "three", "one", "four")
+    expect(item.nth(2)).to_be_focused()
+    item.nth(3).locator(".where").drag_to(item.nth(0))
+    shown(tab, "four", "two", "three", "one")
+    assert order(site) == ["four", "two", "three", "one"]
+
+
+def test_an_outline_is_made_and_filled_by_forms(site: Site) -> None:
+    tab = site.go("/outline")
+    tab.get_by_label("Name").fill("A cut-down")
+    tab.get_by_label("Seconds it is to run").fill("90")
+    tab.get_by_role("button", name="Make the outline").click()
+    expect(tab.locator("h1")).to_have_text("A cut-down")
+    tab.get_by_label("Text").fill("The <b>ferry</b>")
+    tab.get_by_role("button", name="Add the title").click()
+    shown(tab, "The <b>ferry</b>")
+    expect(tab.locator(".goal")).to_contain_text("4.0 s of 1 min 30 s")
+    section = tab.locator("section", has=tab.get_by_role("heading", name="Versions"))
+    section.get_by_label("Name").fill("first")
+    section.get_by_role("button", name="Keep it as it stands").click()
+    expect(section.locator(".versions")).to_contain_text("first")
+    tab.get_by_role("button", name="Take out item 1").click()
+    shown(tab)
+    tab.get_by_role("button", name="Return to it first").click()
+    shown(tab, "The <b>ferry</b>")
+    tab.set_viewport_size({"width": 380, "height": 800})
+    check_fits(tab)
