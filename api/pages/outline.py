@@ -15,10 +15,10 @@ from api.handover.text import one_line, plain_text, say_length
 from api.pages.cards import StillView, show_still
 from api.pages.outline_shape import HEIGHT, WIDTH, draw_shape, ticks
 from api.pages.site import SiteDep, link
-from api.pages.take import say_range
 from api.reads.clips import read_stills
 from api.routes.outline_items import item_tag
 from api.routes.outlines import find_row, outline_tag
+from shared.catalogue.clip_rows import range_text
 from shared.catalogue.outline_rows import OutlineState, read_outline_state
 from shared.catalogue.outlines import NOW, compare_versions, items_of, list_outlines, list_versions
 from shared.catalogue.plan import list_lines
@@ -152,7 +152,7 @@ def _items(session: Session, row: Outline, state: OutlineState, stills: Path) ->
         return RangeView(
             what=what,
             name=one_line(name),
-            range=say_range(clip, one.first, one.end),
+            range=range_text(clip, one.first, one.end),
             href=f"/clips/{one.clip}",
             still=show_still(near, one_line(name), stills) if near is not None else None,
         )
