@@ -21,6 +21,7 @@ from tests.api.browser.serving import check_fits, until
 PAGES = (
     "/days",
     "/wrap",
+    "/outline",
     "/days/2",
     "/clips/8",
     "/find?q=ferry",
