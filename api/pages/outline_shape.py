@@ -164,6 +164,6 @@ def _level_top(level: Level) -> float:
     return HEIGHT * (1 - min(1.0, max(0.02, share)))
 
 
-def ticks(layout: Layout, most: int = 6) -> Sequence[str]:
+def ticks(layout: Layout, most: int = 4) -> Sequence[str]:
     """Labels of running time at equal steps, from its beginning to its end."""
     return [say_clock(float(layout.seconds(layout.frames)) * at / (most - 1)) for at in range(most)]

@@ -35,6 +35,7 @@ def pages(sessions: Sessions) -> dict[str, str]:
     return {
         "days": "/days",
         "wrap": "/wrap",
+        "outline": "/outline",
         "day": "/days/1",
         "clip": f"/clips/{clip}",
         "find": "/find?q=ferry",

@@ -35,6 +35,7 @@ from tests.factories import make_finding
 PAGES = (
     "/days",
     "/wrap",
+    "/outline",
     "/days/2",
     "/clips/8",
     "/find?q=ferry",

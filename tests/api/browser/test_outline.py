@@ -4,13 +4,22 @@ from __future__ import annotations
 
 from playwright.sync_api import Page, expect
 
-from shared.catalogue.outlines import add_item, find_outline, items_of, make_outline
+from shared.catalogue.outline_values import Range, cover_values, parts_for
+from shared.catalogue.outlines import (
+    add_item,
+    change_item,
+    find_outline,
+    items_of,
+    keep_version,
+    make_outline,
+)
 from shared.catalogue.productions import find_production
 from shared.catalogue.rows import RowsEdit
 from shared.db import reading, writing
-from shared.models import ItemKind
+from shared.models import Clip, ItemKind, Moment
 from tests.api.browser.conftest import Site
 from tests.api.browser.serving import check_fits
+from tests.api.browser.test_look import CONTRAST, HOSTILE, RULES, faults_of, small_targets
 
 
 def fill(site: Site, *names: str) -> None:
@@ -80,3 +89,31 @@ def test_an_outline_is_made_and_filled_by_forms(site: Site) -> None:
     shown(tab, "The <b>ferry</b>")
     tab.set_viewport_size({"width": 380, "height": 800})
     check_fits(tab)
+
+
+def test_a_filled_outline_passes_the_rules_of_accessibility(site: Site) -> None:
+    """axe-core (Deque), as on every other page; with a quote, cover, notices, a shape and a version."""
+    assert site.seeded is not None
+    with writing(site.sessions) as session:
+        clips = [session.get_one(Clip, key) for key in site.seeded.clips[:3]]
+        session.add(Moment(clip_id=clips[0].id, in_frame=5, out_frame=60, name=HOSTILE))
+        edit = RowsEdit(session, find_production(session, None), "ada", "a test")
+        outline = make_outline(edit, "The film", 20)
+        ranges = [Range(clips[2], 0, 40, HOSTILE), Range(clips[2], 60, 90)]
+        item = add_item(edit, outline, ItemKind.QUOTE, {"parts": parts_for(session, ItemKind.QUOTE, ranges)})
+        change_item(edit, item, {"covers": [cover_values(Range(clips[1], 0, 20), 5)]})
+        for kind, name in ((ItemKind.TITLE, HOSTILE), (ItemKind.MUSIC, "Low strings")):
+            add_item(edit, outline, kind, {"name": name, "length_ms": 150_000})
+        keep_version(edit, outline, HOSTILE[:100])
+        edit.close()
+    tab = site.go("/outline")
+    assert faults_of(tab, RULES) == []
+    assert small_targets(tab) == []
+    assert tab.title() == "The film · Rushlight", "no text is taken for script"
+    tab.emulate_media(color_scheme="dark")
+    assert faults_of(tab, CONTRAST) == []
+    expect(tab.locator(".lanes svg")).to_have_count(6)
+    expect(tab.locator("dl")).to_contain_text("music without a break for 150 s")
+    for width in (1440, 768, 380):
+        tab.set_viewport_size({"width": width, "height": 900})
+        check_fits(tab)
