@@ -36,6 +36,7 @@ PARTS = {
     "release": ("release",),
     "transfer": ("export", "import"),
     "sync": ("sync", "channels"),
+    "recognise": ("recognise",),
     "handover": ("handover",),
     "report": ("report",),
     "serve": ("serve", "work", "watch"),
