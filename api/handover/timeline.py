@@ -71,7 +71,7 @@ def make_timeline(
         name=one_line(production.name),
         global_start_time=_time(first_frame(production), float(production.rate.fraction)),
         metadata={
-            NAMESPACE: _plain(
+            NAMESPACE: plain_metadata(
                 {
                     "version": 1,
                     "project": production.name,
@@ -145,10 +145,10 @@ def _items(line: Line, folder: Path, stretch: Stretch | None) -> Iterator[otio.s
         span = _range(begin + within[0], within[1] - within[0], rate)
         yield otio.schema.Clip(
             name=file_name(part.file),
-            media_reference=_reference(line, part, whole, folder),
+            media_reference=media_reference(line, part, whole, folder),
             source_range=span,
             markers=markers_within(shot, part, span),
-            metadata={NAMESPACE: _plain(_about(line, part, number, exact))},
+            metadata={NAMESPACE: plain_metadata(_about(line, part, number, exact))},
         )
 
 
@@ -181,12 +181,13 @@ def _part_label(shot: Shot, part: Part) -> str | None:
     return str(Timecode.wrapped(start, timing.rate, timing.drop_frame))
 
 
-def _reference(
+def media_reference(
     line: Line, part: Part, span: otio.opentime.TimeRange, folder: Path
 ) -> otio.schema.ExternalReference | otio.schema.MissingReference:
+    """The copy of a file to play, and how long it is (`span`, in the file's own counting)."""
     reel = line.shot.clip.reel
     below = path_below(reel, part.file)
-    about = {NAMESPACE: _plain({"path": display(below), "size": part.file.size, "hash": _hash(part)})}
+    about = {NAMESPACE: plain_metadata({"path": display(below), "size": part.file.size, "hash": _hash(part)})}
     place = choose_copy(reel, part.file, line.places)
     if place is None:
         return otio.schema.MissingReference(name=file_name(part.file), available_range=span, metadata=about)
@@ -223,7 +224,7 @@ def _marker(shot: Shot, flag: Flag, part: Part, span: otio.opentime.TimeRange) -
         marked_range=_range(first, end - first, span.start_time.rate),
         color=flag.colour,
         comment=flag.note,
-        metadata={NAMESPACE: _plain(_flag_object(shot, flag))},
+        metadata={NAMESPACE: plain_metadata(_flag_object(shot, flag))},
     )
 
 
@@ -256,10 +257,10 @@ def _about(line: Line, part: Part, number: int, exact: str) -> dict[str, Any]:
     }
 
 
-def _plain(value: Any) -> Any:
+def plain_metadata(value: Any) -> Any:
     """Text without controls, everywhere in a nest of lists and dicts."""
     if isinstance(value, str):
         return plain_text(value)
     if isinstance(value, dict):
-        return {key: _plain(one) for key, one in value.items()}
-    return [_plain(one) for one in value] if isinstance(value, list | tuple) else value
+        return {key: plain_metadata(one) for key, one in value.items()}
+    return [plain_metadata(one) for one in value] if isinstance(value, list | tuple) else value
