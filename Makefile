@@ -67,7 +67,7 @@ mutations: .venv/.ready
 
 # Written with uv; the result is plain and pip reads it.
 lock:
-	uv pip compile pyproject.toml --group dev --extra postgresql --universal --generate-hashes \
+	uv pip compile pyproject.toml --group dev --extra postgresql --extra speech --universal --generate-hashes \
 	  --no-emit-index-url --no-annotate --no-header --python-version 3.11 -o requirements.lock
 
 clean:
