@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 
-from api.handover import contact_sheets, edl, manifests, shot_log, timeline
+from api.handover import contact_sheets, edl, manifests, shot_log, speech, timeline
 from api.handover.contact_sheets import say_date
 from api.handover.folder import Draft
 from api.handover.manifests import ReelManifests
@@ -36,7 +36,7 @@ def write_readme(
     """Write `README.txt`: UTF-8, lines of at most 88 characters."""
     sections = (
         ("", _what(handover)),
-        ("FILES", _files(reels, edl.REELS_NAME in draft.files)),
+        ("FILES", _files(reels, edl.REELS_NAME in draft.files, len(handover.speech))),
         ("RATES", _rates(handover)),
         ("TIME", _time(handover)),
         ("DAYS", _days(handover)),
@@ -78,7 +78,7 @@ def _what(handover: Handover) -> Iterator[str]:
     yield f"Made {made} {asked}: {_clips(len(handover.shots))} ({said}), {say_length(length)} in all."
 
 
-def _files(reels: Sequence[ReelManifests], edit_lists: bool) -> Iterator[str]:
+def _files(reels: Sequence[ReelManifests], edit_lists: bool, spoken: int) -> Iterator[str]:
     yield (
         f"{shot_log.CSV_NAME}: one row a clip in time order, UTF-8, comma-separated. Open it by your "
         "spreadsheet's import with every column as text. Text that a spreadsheet would run as a formula has "
@@ -99,6 +99,11 @@ def _files(reels: Sequence[ReelManifests], edit_lists: bool) -> Iterator[str]:
             f"{edl.FOLDER}/: the clips with picture as edit decision lists (CMX 3600), one for each rate and "
             "way of counting, record from 01:00:00:00; for software that does not read the timeline. Reels "
             f"have at most eight letters there: {edl.REELS_NAME} says which is which."
+        )
+    if spoken:
+        yield (
+            f"{speech.FOLDER}/: what is said in {_clips(spoken)}, as WebVTT with voices; times are real "
+            "seconds from the clip's beginning. The column transcript of the shot log names each clip's file."
         )
     yield f"{contact_sheets.FOLDER}/: stills of every clip, by day, as PNG pages and PDF."
     lists = sum(one.files for one in reels)
@@ -192,7 +197,7 @@ def _missing(gaps: Iterable[Gap]) -> Iterator[str]:
         yield f"{text[0].upper()}{text[1:]}."
     if not found:
         yield "Nothing that the catalogue knows of."
-    yield "The columns transcript and used are kept free, all empty."
+    yield "The column used is kept free, empty."
 
 
 def _cautions() -> Iterator[str]:

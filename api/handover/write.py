@@ -19,6 +19,7 @@ from api.handover.places import look_at_places
 from api.handover.readme import write_readme
 from api.handover.shot_log import write_shot_log
 from api.handover.shots import Handover, gather_handover
+from api.handover.speech import write_speech
 from api.handover.timeline import write_timeline
 from shared.models import Clip, Production, now
 from shared.settings import Settings
@@ -64,6 +65,7 @@ def write_handover(
     places = look_at_places(handover.shots, media_roots or {})
     with draft_folder(to, folder_name(handover)) as (draft, final):
         write_shot_log(draft, handover, places)
+        write_speech(draft, (shot.clip for shot in handover.shots), handover.speech)
         write_timeline(draft, handover, places)
         write_edit_lists(draft, handover)
         without_still = write_contact_sheets(draft, handover, places, settings.stills_folder)
