@@ -34,6 +34,7 @@ PARTS = {
     "plan": ("plan", "wish", "narration", "thresholds"),
     "wrap": ("wrap", "coverage", "answer"),
     "release": ("release",),
+    "transcripts": ("transcript",),
     "transfer": ("export", "import"),
     "sync": ("sync", "channels"),
     "recognise": ("recognise",),

@@ -4,13 +4,35 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
-from api.pages import begin, clip, day, days, find, offloading, previews, problems, site, strip, walk, wrap
+from api.pages import (
+    begin,
+    clip,
+    day,
+    days,
+    find,
+    live,
+    noticed,
+    offloading,
+    plan,
+    planning,
+    previews,
+    problems,
+    site,
+    strip,
+    transcript,
+    walk,
+    wrap,
+)
 
 __all__ = ["all_pages"]
 
 
 def all_pages() -> APIRouter:
     router = APIRouter()
-    for part in (site, days, strip, day, clip, find, walk, offloading, begin, previews, wrap, problems):
+    parts = (
+        *(site, days, strip, day, clip, transcript, noticed, find, walk, offloading, live, begin, previews),
+        *(plan, planning, wrap, problems),
+    )
+    for part in parts:
         router.include_router(part.router)
     return router

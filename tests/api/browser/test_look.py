@@ -27,6 +27,7 @@ PAGES = (
     "/find?view=table",
     "/log",
     "/cards",
+    "/plan",
     "/begin",
     "/problems/not-found",
 )
