@@ -103,6 +103,12 @@ def _empty(_line: Line) -> Value:
     return None
 
 
+def _transcript(line: Line) -> Value:
+    """The file with its words, below the hand-over."""
+    speech = line.handover.speech.get(line.shot.clip.id)
+    return speech.name if speech is not None else None
+
+
 def _day(line: Line) -> Value:
     return line.shot.clip.day.number if line.shot.clip.day else None
 
@@ -364,7 +370,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("findings", "technical findings", _findings),
     Column("release_status", "release status", lambda line: say_status(line.handover, line.shot)),
     Column("rights", "rights", lambda line: say_rights(line.handover, line.shot)),
-    Column("transcript", "transcript", _empty),
+    Column("transcript", "transcript", _transcript),
     Column("wanted_shot", "wanted shot", lambda line: line.handover.wishes.get(line.shot.clip.id)),
     Column("used", "used", _empty),
     Column("hash_algorithm", "hash algorithm", _algorithm),

@@ -11,10 +11,12 @@ from sqlalchemy import inspect
 
 from api.handover.profile import Profile
 from api.handover.shots import Handover, Mark, Shot
+from api.handover.speech import Speech
 from shared.catalogue.channels import Channel
-from shared.models import LogEntry, Moment, Person, ShootingDay
+from shared.catalogue.transcripts import speaker_name
+from shared.models import ClipCue, LogEntry, Moment, Person, ShootingDay
 
-Row = TypeVar("Row", LogEntry, Moment, Person, ShootingDay)
+Row = TypeVar("Row", LogEntry, Moment, Person, ShootingDay, ClipCue)
 Whole = TypeVar("Whole")
 _WORDS = ("subject", "scene", "note")
 
@@ -32,6 +34,7 @@ def leave_out(handover: Handover, profile: Profile) -> Handover:
         query=profile.mask(handover.query),
         days=tuple(days),
         shots=tuple(_shot(shot, profile) for shot in handover.shots),
+        speech={clip: _speech(one, profile) for clip, one in handover.speech.items()},
         wishes={clip: tuple(map(profile.mask, said)) for clip, said in handover.wishes.items()},
     )
 
@@ -86,6 +89,19 @@ def _mark(mark: Mark, profile: Profile) -> Mark:
     moment = _copy(mark.moment)
     moment.name = profile.mask(mark.moment.name)
     return Mark(moment, _entry(mark.entry, profile))
+
+
+def _speech(speech: Speech, profile: Profile) -> Speech:
+    """The times of single words go with words that were changed: they would tell where a name was."""
+    return replace(speech, cues=tuple(_cue(cue, profile) for cue in speech.cues))
+
+
+def _cue(cue: ClipCue, profile: Profile) -> ClipCue:
+    said = _copy(cue)
+    said.text, said.spoken = profile.mask(cue.text), None
+    said.speaker = profile.mask(profile.name(speaker_name(cue)))
+    said.person_id = None
+    return said
 
 
 def _channel(channel: Channel, profile: Profile) -> Channel:

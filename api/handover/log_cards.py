@@ -25,6 +25,7 @@ from shared.models import ClipMedia, Severity
 
 PAGE_NAME, PAPER_NAME = "shot_log.html", "shot_log.pdf"
 STILLS = 3
+MANY = 500  # clips, from which on the page shows one still of each: a browser has to hold them all
 # What a card says below its words, in the shot log's order; the rest is in the table.
 _FACTS = (
     *("scene", "who", "place", "support", "int_ext", "time_of_day", "direction", "language", "sensitive"),
@@ -152,7 +153,7 @@ def _why_none(shot: Shot) -> str:
     return "sound only" if shot.clip.media is ClipMedia.AUDIO else "no still"
 
 
-def pictures_of(shot: Shot, stills: Path, most: int = STILLS) -> Iterator[Picture]:
+def pictures_of(shot: Shot, stills: Path, most: int) -> Iterator[Picture]:
     """The clip's stills, drawn anew: what lies in the folder is not handed on as it is."""
     for still in choose_stills(shot.clip.stills, most):
         picture = open_still(stills, still)

@@ -13,7 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from api.handover.folder import Draft
-from api.handover.log_cards import PAGE_NAME, Picture, days_of, pictures_of
+from api.handover.log_cards import MANY, PAGE_NAME, STILLS, Picture, days_of, pictures_of
 from api.handover.places import Place
 from api.handover.shots import Handover, Shot
 
@@ -21,8 +21,10 @@ from api.handover.shots import Handover, Shot
 def write_log_page(draft: Draft, handover: Handover, places: Mapping[int, Place], stills: Path) -> None:
     """Write `shot_log.html`; a clip's stills are in memory one clip at a time."""
 
+    most = STILLS if len(handover.shots) < MANY else 1
+
     def pictures(shot: Shot) -> Iterator[str]:
-        return map(_data_url, pictures_of(shot, stills))
+        return map(_data_url, pictures_of(shot, stills, most))
 
     style = _style()
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()

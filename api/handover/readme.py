@@ -18,6 +18,7 @@ from api.handover import (
     selects,
     shot_log,
     sound_map,
+    speech,
     timeline,
 )
 from api.handover.contact_sheets import say_date
@@ -50,7 +51,7 @@ def write_readme(
     """Write `README.txt`: UTF-8, lines of at most 88 characters."""
     sections = (
         ("", _what(handover)),
-        ("FILES", [*_files(reels, frozenset(draft.files)), *_outline_files(draft)]),
+        ("FILES", [*_files(reels, frozenset(draft.files), len(handover.speech)), *_outline_files(draft)]),
         ("RATES", _rates(handover)),
         ("TIME", _time(handover)),
         ("DAYS", _days(handover)),
@@ -98,7 +99,7 @@ def _what(handover: Handover) -> Iterator[str]:
         )
 
 
-def _files(reels: Sequence[ReelManifests], written: frozenset[str]) -> Iterator[str]:
+def _files(reels: Sequence[ReelManifests], written: frozenset[str], spoken: int) -> Iterator[str]:
     yield (
         f"{shot_log.CSV_NAME}: one row a clip in time order, UTF-8, comma-separated. Open it by your "
         "spreadsheet's import with every column as text. Text that a spreadsheet would run as a formula has "
@@ -124,6 +125,11 @@ def _files(reels: Sequence[ReelManifests], written: frozenset[str]) -> Iterator[
             f"{edl.FOLDER}/: the clips with picture as edit decision lists (CMX 3600), one for each rate and "
             "way of counting, record from 01:00:00:00; for software that does not read the timeline. Reels "
             f"have at most eight letters there: {edl.REELS_NAME} says which is which."
+        )
+    if spoken:
+        yield (
+            f"{speech.FOLDER}/: what is said in {_clips(spoken)}, as WebVTT with voices; times are real "
+            "seconds from the clip's beginning. The column transcript of the shot log names each clip's file."
         )
     yield f"{contact_sheets.FOLDER}/: stills of every clip, by day, as PNG pages and PDF."
     if written & {sound_map.CHANNELS_NAME, sound_map.PAIRS_NAME}:
@@ -235,7 +241,7 @@ def _missing(gaps: Iterable[Gap]) -> Iterator[str]:
         yield f"{text[0].upper()}{text[1:]}."
     if not found:
         yield "Nothing that the catalogue knows of."
-    yield "The columns transcript and used are kept free, all empty."
+    yield "The column used is kept free, empty."
 
 
 def _cautions() -> Iterator[str]:

@@ -12,6 +12,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from api.handover.profile import EVERYTHING, Profile
+from api.handover.speech import Speech, read_speech
 from api.handover.timing import Timing, own_start, time_clip
 from shared.catalogue.channels import Channel, channels_of
 from shared.catalogue.chunks import in_chunks
@@ -108,6 +109,7 @@ class Handover:
     releases: tuple[Release, ...] = ()
     wishes: Mapping[int, tuple[str, ...]] = field(default_factory=dict)  # by clip: what it answers
     profile: Profile = EVERYTHING  # what is left out of the log's words
+    speech: Mapping[int, Speech] = field(default_factory=dict)  # by clip: what is said in it
 
     @property
     def zone(self) -> zoneinfo.ZoneInfo:
@@ -140,6 +142,7 @@ def gather_handover(
         made_at=made_at,
         releases=tuple(list_releases(session, production)),
         wishes=_read_wishes(session, production),
+        speech=read_speech(session, (shot.clip for shot in shots)),
     )
 
 

@@ -6,7 +6,6 @@ SHA-256 by FIPS 180-4. It tells whether a copy of the folder is whole, not who m
 from __future__ import annotations
 
 import hashlib
-from pathlib import Path
 
 from api.handover.folder import Draft
 
@@ -16,13 +15,13 @@ _PIECE = 1 << 20
 
 def write_sums(draft: Draft) -> None:
     """Write `SHA256SUMS` over every file written so far, read again from the folder; to be called last."""
-    lines = [_line(name, draft.root / name) for name in sorted(draft.files)]
+    lines = [_line(draft, name) for name in sorted(draft.files)]
     draft.write(SUMS_NAME, "".join(lines).encode("utf-8", "surrogateescape"))
 
 
-def _line(name: str, path: Path) -> str:
+def _line(draft: Draft, name: str) -> str:
     digest = hashlib.sha256()
-    with path.open("rb") as file:
+    with draft.reread(name) as file:
         while piece := file.read(_PIECE):
             digest.update(piece)
     # By the manual: a name with a backslash or a line break is escaped, and its line begins with one.

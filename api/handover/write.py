@@ -29,6 +29,7 @@ from api.handover.selects import write_selects
 from api.handover.shot_log import write_shot_log
 from api.handover.shots import Handover, gather_handover
 from api.handover.sound_map import write_sound_map
+from api.handover.speech import write_speech
 from api.handover.sums import write_sums
 from api.handover.timeline import write_timeline
 from shared.models import Clip, Production, now
@@ -84,6 +85,7 @@ def write_handover(
         write_shot_log(draft, handover, places)
         write_log_page(draft, handover, places, settings.stills_folder)
         write_log_paper(draft, handover, places, settings.stills_folder)
+        write_speech(draft, (shot.clip for shot in handover.shots), handover.speech)
         write_timeline(draft, handover, places)
         write_selects(draft, handover, places)
         write_edit_lists(draft, handover, edits)

@@ -20,6 +20,7 @@ from api.pages import (
     problems,
     site,
     strip,
+    transcript,
     walk,
     wrap,
 )
@@ -29,7 +30,7 @@ __all__ = ["all_pages"]
 
 def all_pages() -> list[APIRouter]:
     parts = (
-        *(site, days, strip, day, clip, noticed, find, walk, offloading, live, begin, previews),
+        *(site, days, strip, day, clip, transcript, noticed, find, walk, offloading, live, begin, previews),
         *(plan, planning, outline, wrap, problems),
     )
     return [part.router for part in parts]

@@ -13,12 +13,16 @@ from api.handover import HandoverReport
 from api.handover.profile import Profile, make_profile, read_parts
 from shared.catalogue.releases import put_release, release_values
 from shared.catalogue.rows import RowsEdit
+from shared.catalogue.transcript_import import carry_out, plan_import
 from shared.errors import UsageError
 from shared.models import Clip, LogEntry, Production
 from tests.api.handover_cases import Scene, draw_picture, read_csv, read_json
 from tests.factories import make_channel, make_day, make_entry, make_person, make_tag
 
-TEXTS = ("*.csv", "*.json", "*.html", "*.otio", "*.txt", "*.edl", "*.mhl", "*.xml")
+TEXTS = ("*.csv", "*.json", "*.html", "*.otio", "*.txt", "*.edl", "*.mhl", "*.xml", "*.vtt")
+TALK = (
+    b"WEBVTT\n\n00:00:01.000 --> 00:00:02.000\n<v Ida Fenn>Write to nell@ferry.example, at the Winch house.\n"
+)
 
 
 @pytest.fixture
@@ -51,6 +55,7 @@ def clip(scene: Scene) -> Clip:
         {"kind": "place", "who": "Winch house", "signed": "2026-05-01", "media": "all"},
     ):
         put_release(edit, None, release_values(session, production, values))
+    carry_out(edit, plan_import(session, clip, TALK, "talk.vtt"))
     edit.close()
     return clip
 
@@ -81,6 +86,9 @@ def test_what_is_left_out_is_nowhere(scene: Scene, clip: Clip) -> None:
     assert row["rights"] == "place: media: all"
     (twin,) = read_json(report)["clips"]
     assert twin["moments"][0]["name"] == "[name left out] laughs"
+    assert "[name left out]>Write to [contact left out], at the [place left out]." in (
+        report.folder / "transcripts" / "A001_C1.vtt"
+    ).read_text(encoding="utf-8")
     readme = " ".join((report.folder / "README.txt").read_text().split())
     assert "Left out of our words on purpose: e-mail addresses and telephone numbers; places" in readme
 
