@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
-from shared.models import ClipMedia
+from shared.models import ClipMedia, Severity
 from shared.plan.coverage import InterviewState, by_beat
-from shared.plan.pieces import Take
+from shared.plan.pieces import NG, Flag, Take
 from shared.plan.wishes import WishState, WishStatus
 from shared.plan.wrap import Shoot, WrapGroup, WrapLine, counted, name_some
+from shared.plan.wrap_now import damaged
 
 PRACTICE_SCENE = "A scene has a wide, a medium, details, a face, a point of view, a way in or out, and tone."
 PRACTICE_INTERVIEW = "An interview has two sizes, the name spoken, a release, tone, and cutaways."
@@ -222,10 +223,20 @@ def _heights(shoot: Shoot) -> Iterator[WrapLine]:
 # -- upkeep -----------------------------------------------------------------------------------------
 
 
+def _noticed(takes: Sequence[Take]) -> list[Take]:
+    """Those that may be used and have an open warning or fault. Doubts about clocks are told apart."""
+
+    def matters(flag: Flag) -> bool:
+        return flag.severity is not Severity.NOTE and not flag.code.startswith(_CLOCK)
+
+    return [take for take in takes if take.said.rating != NG and any(map(matters, take.flags))]
+
+
 def upkeep(shoot: Shoot) -> Iterator[WrapLine]:
     """The log: what nobody said yet. It can be done at home, while it is remembered."""
     takes = [take for take in shoot.todays_takes if not take.unreadable]
     minutes = shoot.thresholds["log-minutes"]
+    told = {line.id for line in damaged(shoot) if line.about == "clip"}
     checks: tuple[tuple[str, str, list[Take], str, str], ...] = (
         (
             "unlogged",
@@ -265,6 +276,13 @@ def upkeep(shoot: Shoot) -> Iterator[WrapLine]:
             [take for take in takes if any(flag.code.startswith(_CLOCK) for flag in take.flags)],
             "Clocks agree.",
             "Put the clock right: rushlight clock.",
+        ),
+        (
+            "noticed",
+            "with a finding that nobody looked at",
+            [take for take in _noticed(takes) if take.id not in told],
+            "A warning or a fault is looked at while it can be shot again.",
+            "Look and listen from the clip's page; take it again, or dismiss it there with a reason.",
         ),
         (
             "interview-nameless",

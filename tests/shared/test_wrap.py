@@ -107,6 +107,23 @@ def test_what_is_mended_is_no_longer_said(
     assert ("release-paper", "1 release") in codes(report, WrapGroup.UPKEEP)
 
 
+def test_a_warning_that_nobody_looked_at_is_told_once(
+    session: Session, production: Production, day: dict[str, Any]
+) -> None:
+    """What is damaged stands there alone; the rest is upkeep until it is dismissed; notes are left."""
+    noticed = make.make_finding(
+        session, day["hands"], code="shaky", severity=Severity.WARNING, message="It shakes."
+    )
+    make.make_finding(session, day["hands"], code="clip-spans", severity=Severity.NOTE, message="Two files.")
+    report = read_wrap(session, production, 1)
+    assert ("sound-wind", "A001/C0001") in codes(report, WrapGroup.DAMAGED)
+    (line,) = (one for one in report.of(WrapGroup.UPKEEP) if one.code == "noticed")
+    assert line.number == 1 and "C0002" in line.text
+    noticed.dismissed = "the boat rocks"
+    session.flush()
+    assert "noticed" not in {code for code, _ in codes(read_wrap(session, production, 1), WrapGroup.UPKEEP)}
+
+
 def test_cards_that_were_not_read_and_offloads_that_ended_early(
     session: Session, production: Production, day: dict[str, Any]
 ) -> None:
