@@ -3,7 +3,8 @@
 Threats and answers (Fetch and CSP of the WHATWG and W3C; RFC 9110, 9112, 6750, 6585):
 
     a name that was made to point here (DNS rebinding)   Host must be a name of this service
-    a page of another site that posts                    Origin must be ours, the body must be JSON
+    a page of another site that posts                    Origin must be ours; the body must be JSON, or a form
+                                                         of our own page, sent to a page
     somebody else on the network                         beyond loopback every request needs a token
     a token that was lent for less                       each change needs the scope that covers it
     guessing tokens, or a caller without end             a limit for each address, then 429
@@ -59,6 +60,7 @@ HEAD_ONLY = "rushlight.head"
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS", "TRACE"})  # RFC 9110, 9.2.1
 # Say nothing but whether the service lives; a container's probe has no token.
 OPEN_PATHS = frozenset({"/health", "/ready", "/api/v1/health", "/api/v1/ready"})
+FORM_TYPE = "application/x-www-form-urlencoded"
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
 
 _POLICY = (
@@ -68,7 +70,9 @@ _POLICY = (
 _SECURITY_HEADERS = (
     ("Content-Security-Policy", _POLICY),
     ("X-Content-Type-Options", "nosniff"),
-    ("Referrer-Policy", "no-referrer"),
+    # Nothing leaves for another site; with no-referrer our own forms could not say where they are from
+    # (Fetch, "append a request Origin header").
+    ("Referrer-Policy", "same-origin"),
     ("Cross-Origin-Resource-Policy", "same-origin"),
     ("Cross-Origin-Opener-Policy", "same-origin"),
 )
@@ -138,7 +142,7 @@ class Guard:
                 await self._respond(request, refusal)(scope, receive, answer.send)
                 return
             if request.method not in SAFE_METHODS:
-                _check_json(request.headers)
+                _check_type(request)
                 receive = _replay(await _read_body(request), receive)
             await self._app(scope, receive, answer.send)
         except AppError as error:
@@ -307,10 +311,15 @@ def _check_origin(headers: Headers) -> None:
         )
 
 
-def _check_json(headers: Headers) -> None:
-    """A form of another site can't send this type without asking first, and asking is never answered."""
-    media_type = headers.get("content-type", "").partition(";")[0].strip().lower()
-    if not _JSON_TYPE.fullmatch(media_type):
+def _check_type(request: Request) -> None:
+    """A form of another site can't send JSON without asking first, and asking is never answered.
+
+    Our own forms, which work without script, send what any form can; so they go to pages alone, never to the
+    API, and must say that they are ours: `_check_origin` has compared what they say.
+    """
+    media_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    own = "origin" in request.headers and not request.scope["path"].startswith("/api/")
+    if not _JSON_TYPE.fullmatch(media_type) and not (own and media_type == FORM_TYPE):
         raise NotJsonError("the body must be JSON", remedy="Send Content-Type: application/json.")
 
 

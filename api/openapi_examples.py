@@ -21,6 +21,7 @@ _PARAMETERS: dict[str, Any] = {
     "channel": 1,
     "sound": 1,
     "production": "the-chain-ferry",
+    "form": "vtt",
     "limit": 20,
     "range": "bytes=0-1023",
     "v": "4a1d0d3f9b2c7e60",

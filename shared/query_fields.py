@@ -17,7 +17,7 @@ from types import MappingProxyType
 
 from shared.errors import TimecodeError, UsageError
 from shared.timecode import Rate
-from shared.words import show_short
+from shared.words import show_short, split_words
 
 
 class FieldKind(enum.StrEnum):
@@ -30,6 +30,7 @@ class FieldKind(enum.StrEnum):
     DATE = "a date"
     DURATION = "a length of time"
     RATE = "a frame rate"
+    SPEECH = "words that are heard"
     CHOICE = "one of a fixed list"
 
 
@@ -43,7 +44,7 @@ class QueryField:
     @property
     def ordered(self) -> bool:
         """Whether a range makes sense; of the vocabulary's fields only the ranked ones take it."""
-        return self.kind not in (FieldKind.NAME, FieldKind.TEXT, FieldKind.CHOICE)
+        return self.kind not in (FieldKind.NAME, FieldKind.TEXT, FieldKind.CHOICE, FieldKind.SPEECH)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,12 +91,10 @@ PRESENCE = (
     "timecode",
     "wish",
     "release",
+    "transcript",
     *TERM_FIELDS,
     *TEXT_FIELDS,
 )
-# What this program keeps of no clip so far. Asked for it says so: "none found" would read as if somebody had
-# looked.
-NOT_KEPT = ("transcript",)
 
 _FIELDS = (
     QueryField("day", FieldKind.DAY, "number of the shooting day: day:2, day:2..3"),
@@ -107,6 +106,7 @@ _FIELDS = (
     QueryField("person", FieldKind.NAME, 'name, or words of it: person:"Ada Wren"'),
     QueryField("tag", FieldKind.NAME, "the whole tag: tag:ferry"),
     *(QueryField(name, FieldKind.TEXT, f"part of the {name}: {name}:…") for name in TEXT_FIELDS),
+    QueryField("says", FieldKind.SPEECH, 'words heard in it, in any form: says:"the chain holds"'),
     QueryField("name", FieldKind.TEXT, "part of the clip's or a file's name: name:C0001"),
     QueryField("media", FieldKind.CHOICE, "what was recorded: media:audio", MEDIA),
     QueryField("wish", FieldKind.NAME, "wanted shot that it answers, by code or words: wish:W3"),
@@ -117,7 +117,7 @@ _FIELDS = (
     QueryField("no", FieldKind.CHOICE, "something is not there: no:log", PRESENCE),
 )
 FIELDS: Mapping[str, QueryField] = MappingProxyType({field.name: field for field in _FIELDS})
-OTHER_NAMES: Mapping[str, str] = MappingProxyType({"shot": "date"})
+OTHER_NAMES: Mapping[str, str] = MappingProxyType({"shot": "date", "said": "says"})
 
 _DAY = re.compile(r"[0-9]{1,6}")
 _DATE = re.compile(r"([0-9]{4})(?:-([0-9]{2})(?:-([0-9]{2}))?)?")
@@ -194,15 +194,15 @@ _READERS: Mapping[FieldKind, Callable[[str], object]] = MappingProxyType(
 
 def check_value(field: QueryField, text: str) -> None:
     """Raise UsageError for a value that this field can't have in any production."""
-    if field.choices == PRESENCE and text.lower() in NOT_KEPT:
-        raise UsageError(
-            f"{text.lower()}s are not kept here yet, so no clip is known to have one or to lack one",
-            remedy=f"Leave {field.name}:{text.lower()} out; until then a tag can say it: tag:{text.lower()}.",
-        )
     if field.choices and text.lower() not in field.choices:
         raise UsageError(
             f"{field.name} has no value {show_short(text)}; there are: {', '.join(field.choices)}",
             remedy="Choose one of these.",
+        )
+    if field.kind is FieldKind.SPEECH and not split_words(text):
+        raise UsageError(
+            f"there is nothing to listen for in {show_short(text)}",
+            remedy="Write a word with a letter or a digit.",
         )
     reader = _READERS.get(field.kind)
     if reader is not None:

@@ -8,16 +8,18 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Iterator, Sequence
 
 _ASCII_WORD = re.compile(r"[0-9a-z]+")
 _WORD = re.compile(r"[^\W_]+")
 # Letters to every database, and never typed: `split_words` drops them. They are LINEAR B SYLLABLE B008 A,
-# B038 E, B028 I and B061 O.
+# B038 E, B028 I, B061 O and B010 U.
 BOUNDARY = "\U00010000"  # stands between two texts, so that no phrase is found across them
 SAID = "\U00010001"  # before the stem of a word that a person wrote of a clip
 KNOWN = "\U00010002"  # before that of a word which comes with it: another name of a term, a camera's kind
 SPOKEN = "\U00010003"  # before that of a word which is heard in it, by its transcript
-_MARKS = frozenset((BOUNDARY, SAID, KNOWN, SPOKEN))
+HEARD = "\U00010004"  # before such a word itself
+_MARKS = frozenset((BOUNDARY, SAID, KNOWN, SPOKEN, HEARD))
 
 
 def split_words(text: str) -> list[str]:
@@ -50,6 +52,17 @@ def _spell(character: str) -> str:
     if unicodedata.category(character) == "So":
         return f" u{ord(character):x} "
     return character
+
+
+def find_runs(words: Sequence[str], run: Sequence[str], prefix: bool = False) -> Iterator[tuple[int, int]]:
+    """First and last place of each occurrence of words in a row. `prefix`: the last may go on."""
+    if not run:
+        return
+    for first in range(len(words) - len(run) + 1):
+        part = words[first : first + len(run)]
+        ends = part[-1].startswith(run[-1]) if prefix else part[-1] == run[-1]
+        if ends and part[:-1] == list(run[:-1]):
+            yield first, first + len(run) - 1
 
 
 def fold_name(text: str) -> str:

@@ -35,6 +35,7 @@ PARTS = {
     "outline": ("outline",),
     "wrap": ("wrap", "coverage", "answer"),
     "release": ("release",),
+    "transcripts": ("transcript",),
     "transfer": ("export", "import"),
     "sync": ("sync", "channels"),
     "handover": ("handover",),

@@ -10,8 +10,13 @@ from api.pages import (
     day,
     days,
     find,
+    live,
+    noticed,
     offloading,
     outline,
+    outlining,
+    plan,
+    planning,
     previews,
     problems,
     site,
@@ -25,20 +30,10 @@ __all__ = ["all_pages"]
 
 def all_pages() -> APIRouter:
     router = APIRouter()
-    for part in (
-        site,
-        days,
-        strip,
-        day,
-        clip,
-        find,
-        walk,
-        offloading,
-        begin,
-        previews,
-        wrap,
-        outline,
-        problems,
-    ):
+    parts = (
+        *(site, days, strip, day, clip, noticed, find, walk, offloading, live, begin, previews),
+        *(plan, planning, outline, outlining, wrap, problems),
+    )
+    for part in parts:
         router.include_router(part.router)
     return router

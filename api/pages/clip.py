@@ -12,17 +12,20 @@ from api.deps import RowId, ServiceDep
 from api.etags import version_tag
 from api.handover.text import one_line, plain_text, short_name
 from api.pages.cards import show_still
+from api.pages.noticed import POINTS, Played, draw_curves, view_findings, view_suggestions
 from api.pages.site import SiteDep, link
-from api.pages.take import channel_rows, pair_rows, say_range, say_shot, take_rows
+from api.pages.take import channel_rows, pair_rows, say_shot, take_rows
 from api.pages.vocabulary import TEXTS, log_fields
-from api.pages.words import COPY_WORDS, SEVERITY_WORDS, say_bytes, say_place
+from api.pages.words import COPY_WORDS, say_bytes, say_place
 from api.reads.clips import WholeClip, read_clip
 from api.reads.contents import MEDIA_TYPES
+from api.reads.measures import read_measures
 from shared.catalogue.channels import list_channels
+from shared.catalogue.clip_rows import range_text
 from shared.catalogue.log import production_vocabulary
 from shared.catalogue.pairs import pairs_of
 from shared.db import reading
-from shared.models import ChannelSource, Clip, ClipMedia, CopyState, FileRole, Finding, LogEntry
+from shared.models import ChannelSource, Clip, ClipMedia, CopyState, FileRole, LogEntry
 from shared.previews import preview_path
 from shared.query_fields import TERM_FIELDS
 from shared.settings import Settings
@@ -45,14 +48,6 @@ class FileView:
 
 
 @dataclass(frozen=True, slots=True)
-class FindingView:
-    severity: str
-    message: str
-    place: str
-    dismissed: str
-
-
-@dataclass(frozen=True, slots=True)
 class PartView:
     """A file that may be played. `first`: the clip's frame at which it begins; `href`: where a browser may
     try it, empty: none can play it; `preview`: a small film of it is there."""
@@ -62,6 +57,11 @@ class PartView:
     first: int
     href: str
     preview: bool
+
+    @property
+    def plays(self) -> str:
+        """What a browser is given to play it; empty: nothing."""
+        return f"/previews/{self.file}" if self.preview else self.href
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +81,10 @@ def show_clip(service: ServiceDep, site: SiteDep, id: RowId) -> Response:
         channels = list_channels(session, clip, vocabulary)
         name = short_name(clip)
         before, after = _neighbours(session, clip)
+        parts = _parts(whole, service.settings)
+        played = [Played(one.first, one.plays) for one in parts]
+        findings = view_findings(whole.findings, clip, played)
+        measured = read_measures(session, id, POINTS)
         return site.render(
             "clip.html",
             production=clip.production,
@@ -93,7 +97,7 @@ def show_clip(service: ServiceDep, site: SiteDep, id: RowId) -> Response:
             before=before,
             after=after,
             stills=[show_still(one, name, service.settings.stills_folder) for one in clip.stills],
-            parts_of=_parts(whole, service.settings),
+            parts_of=parts,
             sound=clip.media is ClipMedia.AUDIO,
             take=[*take_rows(whole), *channel_rows(channels, ChannelSource.FILE)],
             beside=[
@@ -108,10 +112,13 @@ def show_clip(service: ServiceDep, site: SiteDep, id: RowId) -> Response:
             people="\n".join(one_line(one.name) for one in entry.people) if entry is not None else "",
             tags="\n".join(one_line(one.name) for one in entry.tags) if entry is not None else "",
             files=[_view_file(whole, index) for index in range(len(clip.files))],
-            findings=[_view_finding(finding, clip) for finding in whole.findings],
+            findings=[one for one in findings if one.dismissed is None],
+            dismissed=[one for one in findings if one.dismissed is not None],
+            curves=draw_curves(measured, findings),
+            suggestions=view_suggestions(measured.suggestions, vocabulary),
             moments=[
                 MomentView(
-                    one.id, one_line(one.name), say_range(clip, one.in_frame, one.out_frame), one.in_frame
+                    one.id, one_line(one.name), range_text(clip, one.in_frame, one.out_frame), one.in_frame
                 )
                 for one in whole.moments
             ],
@@ -188,18 +195,4 @@ def _view_file(whole: WholeClip, index: int) -> FileView:
             )
             for copy in file.copies
         ),
-    )
-
-
-def _view_finding(finding: Finding, clip: Clip) -> FindingView:
-    place = ""
-    if finding.in_frame is not None:
-        place = say_range(clip, finding.in_frame, finding.out_frame)
-    elif finding.file is not None:
-        place = one_line(finding.file.path)
-    return FindingView(
-        severity=SEVERITY_WORDS[finding.severity],
-        message=one_line(finding.message),
-        place=place,
-        dismissed=one_line(finding.dismissed or ""),
     )

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Response
-from sqlalchemy import ColumnElement, false, func, or_, select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 from starlette.responses import RedirectResponse
 
@@ -119,7 +119,7 @@ def _view_days(
 ) -> list[DayView]:
     totals = read_totals(session, production, ids)
     reels = read_reels(session, production, ids)
-    pictures = _read_pictures(session, production, ids, settings)
+    pictures = _read_pictures(session, production, ids, totals, settings)
     views = []
     for day in (*days, None) if None in ids else days:
         key = day.id if day is not None else None
@@ -143,31 +143,25 @@ def _view_days(
     return views
 
 
-def of_days(ids: Sequence[int | None]) -> ColumnElement[bool]:
-    """Clips of these days; None among them: those of no day."""
-    dayless = Clip.day_id.is_(None) if None in ids else false()
-    return or_(Clip.day_id.in_([one for one in ids if one is not None]), dayless)
-
-
 def read_totals(
     session: Session, production: Production, ids: Sequence[int | None]
 ) -> dict[int | None, Totals]:
     """By day; a day without clips has no key."""
-    rows = session.execute(
-        select(
-            Clip.day_id,
-            Clip.rate_num,
-            Clip.rate_den,
-            func.count(),
-            func.sum(Clip.frames),
-            func.count(LogEntry.id),
-        )
+    # The production is looked at below and not asked for: a database that sees both conditions goes through
+    # the whole production for ten days of it.
+    own = (Clip.production_id, Clip.day_id, Clip.rate_num, Clip.rate_den)
+    rows = (
+        select(*own, func.count(), func.sum(Clip.frames), func.count(LogEntry.id))
         .outerjoin(LogEntry, LogEntry.clip_id == Clip.id)
-        .where(Clip.production_id == production.id, of_days(ids))
-        .group_by(Clip.day_id, Clip.rate_num, Clip.rate_den)
+        .group_by(*own)
     )
+    of_days = Clip.day_id.in_([one for one in ids if one is not None])
+    conditions = [of_days, Clip.day_id.is_(None)] if None in ids else [of_days]
     totals: dict[int | None, Totals] = {}
-    for day_id, num, den, count, frames, logged in rows:
+    for row in (row for condition in conditions for row in session.execute(rows.where(condition))):
+        owner, day_id, num, den, count, frames, logged = row
+        if owner != production.id:
+            continue
         so_far = totals.get(day_id, Totals())
         seconds = Fraction(int(frames) * den, num) if num and den and frames else Fraction(0)
         totals[day_id] = Totals(so_far.clips + count, so_far.length + seconds, so_far.logged + logged)
@@ -175,18 +169,24 @@ def read_totals(
 
 
 def _read_pictures(
-    session: Session, production: Production, ids: Sequence[int | None], settings: Settings
+    session: Session,
+    production: Production,
+    ids: Sequence[int | None],
+    totals: Mapping[int | None, Totals],
+    settings: Settings,
 ) -> dict[int | None, list[PictureLink]]:
     """Of each day some clips that lie evenly over it, by their middle stills."""
-    of_day: dict[int | None, list[int]] = defaultdict(list)
-    rows = (
-        select(Clip.id, Clip.day_id)
-        .where(Clip.production_id == production.id, of_days(ids))
-        .order_by(Clip.day_id, Clip.shot_at, Clip.id)
+    picked: dict[int | None, list[int]] = defaultdict(list)
+    place = func.row_number().over(
+        partition_by=(Clip.production_id, Clip.day_id), order_by=(Clip.shot_at, Clip.id)
     )
-    for clip_id, day_id in session.execute(rows):
-        of_day[day_id].append(clip_id)
-    picked = {day: _spread(clips) for day, clips in of_day.items()}
+    for day_id in ids:
+        if day_id not in totals:
+            continue
+        ordered = select(Clip.production_id, Clip.id, place.label("place"))
+        own = ordered.where(Clip.day_id.is_(None) if day_id is None else Clip.day_id == day_id).subquery()
+        rows = select(own).where(own.c.place.in_(_spread(totals[day_id].clips))).order_by(own.c.place)
+        picked[day_id] = [row[1] for row in session.execute(rows) if row[0] == production.id]
     chosen = [one for clips in picked.values() for one in clips]
     stills = read_stills(session, chosen)
     named = {one.id: one for one in session.scalars(select(Clip).where(Clip.id.in_(chosen)))}
@@ -200,6 +200,7 @@ def _read_pictures(
     return found
 
 
-def _spread(ids: Sequence[int]) -> list[int]:
-    count = min(STILLS_OF_A_DAY, len(ids))
-    return [ids[(2 * place + 1) * len(ids) // (2 * count)] for place in range(count)]
+def _spread(clips: int) -> list[int]:
+    """Places from 1."""
+    count = min(STILLS_OF_A_DAY, clips)
+    return [1 + (2 * place + 1) * clips // (2 * count) for place in range(count)]

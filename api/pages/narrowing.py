@@ -123,7 +123,5 @@ def say_value(field: str, one: FacetValue) -> str:
     if field == "camera" and one.label not in ("", one.value):
         return f"{one.value} · {one.label}"
     if field == "has":
-        return {"log": "logged", "finding": "with a finding", "still": "with a still"}.get(
-            one.value, one.value
-        )
+        return {"log": "logged"}.get(one.value, f"with a {one.value}")
     return one.label or one.value

@@ -2,45 +2,31 @@
 
 from __future__ import annotations
 
-import asyncio
 import datetime as dt
-import json
-from collections.abc import AsyncIterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
-from anyio import to_thread
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Response
 from sqlalchemy import select
-from sqlalchemy.orm import Session, defer
-from starlette.responses import StreamingResponse
+from sqlalchemy.orm import Session
 
-from api.deps import ProductionName, Service, ServiceDep
+from api.deps import ProductionName, ServiceDep
 from api.handover.text import one_line
 from api.pages.begin import show_beginning
+from api.pages.live import read_requests, view_cards
 from api.pages.reels import ReelView, read_reels
 from api.pages.site import SiteDep, link, list_productions
 from api.pages.words import say_bytes, say_date
-from api.schemas.base import shown, shown_json
-from api.schemas.work import shown_order
-from shared import models
-from shared.card_folders import CardFolder, card_folder_id, list_card_folders
+from shared.card_folders import CardFolder, list_card_folders
 from shared.catalogue.productions import find_production
-from shared.catalogue.requests import open_requests
-from shared.db import Sessions, reading
+from shared.db import reading
 from shared.errors import AppError
-from shared.models import Offload, OffloadState, Production, Reel, RequestKind
+from shared.models import Offload, OffloadState, Production, Reel
 
 router = APIRouter()
 
 SHOWN_OFFLOADS = 12
-SHOWN_REQUESTS = 8
 SHOWN_DAYS = 6
-POLL_SECONDS = 0.5
-# A comment now and then, so that whatever lies between does not take the silence for the end.
-QUIET_SECONDS = 15.0
-LONGEST_SECONDS = 15 * 60.0  # then the browser asks again by itself
 
 STATE_WORDS = {
     OffloadState.RUNNING: "running",
@@ -48,13 +34,6 @@ STATE_WORDS = {
     OffloadState.PARTIAL: "done in part",
     OffloadState.FAILED: "failed",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class CardView:
-    id: str
-    name: str
-    asked: bool  # an offload of it is waiting or running
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,12 +62,12 @@ def show_offloading(service: ServiceDep, site: SiteDep, production: ProductionNa
             folders = list_card_folders(service.settings.watch_folders)
         except AppError as error:
             trouble = f"{error.message}. {error.remedy or ''}"
-        waiting = open_requests(session, RequestKind.OFFLOAD)
-        asked = {_card_of(request) for request in waiting}
+        requests = read_requests(session)
         return site.render(
             "cards.html",
             production=found,
-            cards=[CardView(one.id, one.name, one.id in asked) for one in folders],
+            cards=view_cards(folders, requests),
+            requests=requests,
             trouble=trouble,
             watched=len(service.settings.watch_folders),
             destinations=sorted(service.settings.destinations),
@@ -99,11 +78,6 @@ def show_offloading(service: ServiceDep, site: SiteDep, production: ProductionNa
             older=link("/days", production=found.slug) if len(found.days) > SHOWN_DAYS else "",
             live=link("/cards/live"),
         )
-
-
-def _card_of(request: models.Request) -> str:
-    card = str(request.order.get("card", ""))
-    return card_folder_id(Path(card)) if Path(card).is_absolute() else card
 
 
 def _read_offloads(session: Session, production: Production) -> list[OffloadView]:
@@ -153,66 +127,3 @@ def _latest_reels(session: Session, production: Production) -> list[ReelView]:
     by_day = read_reels(session, production, [*(day.id for day in days), None])
     reels = [one for of_day in by_day.values() for one in of_day]
     return sorted(reels, key=lambda one: (one.standing.sound, one.name))
-
-
-# -- live ---------------------------------------------------------------------------------------------
-
-
-@router.get("/cards/live")
-async def follow_requests(service: ServiceDep, request: Request) -> Response:
-    """Server-sent events (WHATWG HTML, 9.2): the cards and the open requests, whenever they are others."""
-    return StreamingResponse(
-        _events(service, request), media_type="text/event-stream", headers={"Cache-Control": "no-store"}
-    )
-
-
-async def _events(service: Service, request: Request) -> AsyncIterator[str]:
-    last, silent, waited = "", 0.0, 0.0
-    while waited < LONGEST_SECONDS and not await request.is_disconnected():
-        now = await to_thread.run_sync(_look, service)
-        if now != last:
-            last, silent = now, 0.0
-            yield f"data: {now}\n\n"
-        elif silent >= QUIET_SECONDS:
-            silent = 0.0
-            yield ": still here\n\n"
-        await asyncio.sleep(POLL_SECONDS)
-        silent, waited = silent + POLL_SECONDS, waited + POLL_SECONDS
-
-
-def _look(service: Service) -> str:
-    try:
-        cards = [
-            {"id": one.id, "name": one.name} for one in list_card_folders(service.settings.watch_folders)
-        ]
-    except AppError:
-        cards = []
-    return json.dumps({"cards": cards, "requests": _open(service.sessions)}, separators=(",", ":"))
-
-
-def _open(sessions: Sessions) -> list[dict[str, Any]]:
-    """The latest requests: those that wait or run, and those that ended while nobody looked.
-
-    Of a result only what a line says: an offload's holds its whole report.
-    """
-    row = models.Request
-    with reading(sessions) as session:
-        rows = session.execute(
-            select(row, row.result["folder"].as_string(), row.result["reel"].as_string())
-            .options(defer(row.result, raiseload=True))
-            .order_by(row.id.desc())
-            .limit(SHOWN_REQUESTS)
-        ).all()
-    return [
-        {
-            "id": one.id,
-            "kind": one.kind.value,
-            "state": one.state.value,
-            "order": shown_order(one),
-            "progress": shown_json(one.progress),
-            "error": shown(one.error) if one.error is not None else None,
-            "folder": shown(folder) if folder is not None else None,
-            "reel": reel,
-        }
-        for one, folder, reel in rows
-    ]

@@ -15,10 +15,10 @@ from api.handover.text import one_line, plain_text, say_length
 from api.pages.cards import StillView, show_still
 from api.pages.outline_shape import HEIGHT, WIDTH, draw_shape, ticks
 from api.pages.site import SiteDep, link
-from api.pages.take import say_range
 from api.reads.clips import read_stills
 from api.routes.outline_items import item_tag
 from api.routes.outlines import find_row, outline_tag
+from shared.catalogue.clip_rows import range_text
 from shared.catalogue.outline_rows import OutlineState, read_outline_state
 from shared.catalogue.outlines import NOW, compare_versions, items_of, list_outlines, list_versions
 from shared.catalogue.plan import list_lines
@@ -87,6 +87,7 @@ def show_outline(
     outline: Id = None,
     clip: Annotated[Id, Query(description="A clip whose cues are to choose from.")] = None,
     earlier: Annotated[str | None, Query(max_length=200, description="A version to compare with.")] = None,
+    focus: Annotated[str, Query(max_length=40, description="The control that has the focus.")] = "",
 ) -> Response:
     with reading(service.sessions) as session:
         row = find_row(session, outline) if outline is not None else None
@@ -132,6 +133,7 @@ def show_outline(
             cues=_cues(session, found, clip),
             versions=list_versions(session, row),
             earlier=earlier,
+            focus=focus,
             comparison=compare_versions(session, found, row, earlier, NOW) if earlier else None,
         )
 
@@ -152,7 +154,7 @@ def _items(session: Session, row: Outline, state: OutlineState, stills: Path) ->
         return RangeView(
             what=what,
             name=one_line(name),
-            range=say_range(clip, one.first, one.end),
+            range=range_text(clip, one.first, one.end),
             href=f"/clips/{one.clip}",
             still=show_still(near, one_line(name), stills) if near is not None else None,
         )

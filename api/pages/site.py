@@ -53,7 +53,10 @@ class Site:
         return f"/static/{self.version}/{name}"
 
     def render(self, template: str, status: int = 200, /, **values: Any) -> HTMLResponse:
-        return HTMLResponse(self.templates.get_template(template).render(values), status)
+        return HTMLResponse(self.write(template, **values), status)
+
+    def write(self, template: str, /, **values: Any) -> str:
+        return self.templates.get_template(template).render(values)
 
     def render_problem(self, problem: Problem) -> HTMLResponse:
         query, column = problem.more.get("query"), problem.more.get("column")
@@ -86,6 +89,7 @@ def make_site() -> Site:
         length_of=say_length,
         capitalize_first=lambda text: text[:1].upper() + text[1:],
         bytes=words.say_bytes,
+        names=words.write_names,
     )
     return site
 

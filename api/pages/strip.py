@@ -42,8 +42,8 @@ def make_strip(session: Session, production: Production, day: ShootingDay) -> di
     """Seconds count from `begins` of the day, so that an hour that the clocks skip is not drawn.
 
     hours    [second, label] of every full hour of the wall clock between the first clip and the last
-    lanes    [letter, name] of each camera that shot, in the order of letters; the last may have no letter
-    clips    [id, lane, second, length in seconds, flags, name], by time
+    lanes    the letter of each camera that shot, in their order; the last may be empty
+    clips    [id, lane, second, length in seconds, flags, what is said of it], by time
     untimed  how many clips have no known time and so no place
     """
     zone = zoneinfo.ZoneInfo(production.zone)
@@ -79,14 +79,11 @@ def make_strip(session: Session, production: Production, day: ShootingDay) -> di
             continue
         start = round((row.shot_at - begins).total_seconds(), 2)
         flags = _flags(row[9] is not None, row[0] in noticed, row.rating)
-        name = one_line(row.name.rsplit("/", 1)[-1])
-        clips.append([row[0], lanes[row.camera_id], start, _seconds(row), flags, name])
+        said = _say(row, flags, _seconds(row), row.shot_at.astimezone(zone), cameras.get(row.camera_id))
+        clips.append([row[0], lanes[row.camera_id], start, _seconds(row), flags, said])
     return {
         "hours": _hours(begins, zone, clips),
-        "lanes": [
-            [cameras[key].letter, one_line(cameras[key].name)] if key is not None else ["", ""]
-            for key in order
-        ],
+        "lanes": [cameras[key].letter if key is not None else "" for key in order],
         "clips": clips,
         "untimed": len(rows) - len(clips),
     }
@@ -104,6 +101,18 @@ def _with_findings(session: Session, day: ShootingDay) -> set[int]:
 def _flags(logged: bool, noticed: bool, rating: str | None) -> int:
     flags = LOGGED * logged | NOTICED * noticed
     return flags | {"ng": NG, "circled": CIRCLED}.get(rating or "", 0)
+
+
+def _say(row: Any, flags: int, seconds: float, at: dt.datetime, camera: Camera | None) -> str:
+    if camera is None:
+        by = "no camera named"
+    else:
+        by = f"camera {camera.letter} ({camera.name})" if camera.name else f"camera {camera.letter}"
+    length = f"{seconds:.{1 if seconds < 60 else 0}f} s" if seconds else "length not known"
+    logged = "NG" if flags & NG else "circled" if flags & CIRCLED else "logged"
+    parts = [row.name.rsplit("/", 1)[-1], f"{at:%H:%M:%S}", length, by]
+    parts.append(logged if flags & LOGGED else "not logged yet")
+    return one_line(" · ".join([*parts, "has a finding"] if flags & NOTICED else parts))
 
 
 def _seconds(row: Any) -> float:

@@ -114,15 +114,6 @@ def pair_rows(pairs: Sequence[PairRow], clip: Clip) -> list[Row]:
     ]
 
 
-def say_range(clip: Clip, in_frame: int, out_frame: int | None) -> str:
-    """A place in the clip, by its timecode where it has one, else by frames. The end is exclusive."""
-    start = clip.start_timecode
-    ends: Sequence[int] = [in_frame] if out_frame is None else [in_frame, out_frame]
-    if start is None:
-        return "frame " + "–".join(map(str, ends))
-    return "–".join(str(start + frame) for frame in ends)
-
-
 def _say_camera(clip: Clip) -> str:
     if clip.camera is None:
         return ""

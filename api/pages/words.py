@@ -71,6 +71,11 @@ def say_list(names: Sequence[str]) -> str:
     return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
+def write_names(names: Sequence[str]) -> str:
+    """As a field takes them: commas between, and quotation marks around a name that has one (RFC 4180)."""
+    return ", ".join('"' + one.replace('"', '""') + '"' if set(one) & set(',"') else one for one in names)
+
+
 def say_place(destination: str) -> str:
     """A destination by its name; one that has none by its folder's, without the way there."""
     return destination.rstrip("/").rpartition("/")[2] or destination

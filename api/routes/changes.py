@@ -10,8 +10,17 @@ from api.deps import AfterId, CallerDep, Limit, ProductionName, RowId, ServiceDe
 from api.fields import Fields, select_fields
 from api.paging import next_link, read_page
 from api.schemas.base import Listing
-from api.schemas.edits import Edit, EditBody, EditDetail, EditResult, FoundClip, edit_detail, edit_shape
-from api.schemas.log import changes_of
+from api.schemas.edits import (
+    ClipsMeant,
+    Edit,
+    EditBody,
+    EditDetail,
+    EditResult,
+    FoundClip,
+    edit_detail,
+    edit_shape,
+)
+from api.schemas.log import added_of, changes_of
 from shared import models
 from shared.catalogue.chunks import in_chunks
 from shared.catalogue.editing import edit_clips, find_edit, undo
@@ -68,10 +77,12 @@ def make_change(
     with writing(service.sessions) as session:
         found = find_production(session, production)
         vocabulary = production_vocabulary(session, found, service.vocabulary)
-        changes = changes_of(body.set, vocabulary)
+        changes = [*changes_of(body.set, vocabulary), *added_of(body.add)]
         if not changes:
-            raise UsageError("there is nothing to set", remedy="Name at least one field under `set`.")
-        ids = _clips_meant(session, found, body, vocabulary)
+            raise UsageError(
+                "there is nothing to set or to add", remedy="Name at least one field under `set` or `add`."
+            )
+        ids = clips_meant(session, found, body, vocabulary)
         first = _first_of(session, ids)
         if body.preview:
             response.status_code = 200
@@ -109,10 +120,11 @@ def undo_change(service: ServiceDep, id: RowId, caller: CallerDep) -> EditDetail
         return edit_detail(undo(session, production, edit, vocabulary, caller.name))
 
 
-def _clips_meant(
-    session: Session, production: models.Production, body: EditBody, vocabulary: Vocabulary
+def clips_meant(
+    session: Session, production: models.Production, body: ClipsMeant, vocabulary: Vocabulary
 ) -> list[int]:
-    """Raises UsageError unless a query or ids are given, NotFoundError for an id of no clip of it."""
+    """The clips that a query finds, or those named. Raises UsageError unless one of both is given,
+    NotFoundError for an id of no clip of the production."""
     if (body.query is None) == (body.clips is None):
         raise UsageError("which clips are meant is not clear", remedy="Give either a query or clips.")
     if body.clips is None:

@@ -70,7 +70,7 @@ def patch_finding(
 ) -> Finding:
     with writing(service.sessions) as session:
         row = _find(session, id, hold=True)
-        check_if_match(if_match, _tag(row), lambda: _answer(row, response))
+        check_if_match(if_match, finding_tag(row), lambda: _answer(row, response))
         dismiss_findings(session, _production_of(row), [id], patch.dismissed, caller.name)
         return _answer(row, response)
 
@@ -93,11 +93,11 @@ def _production_of(row: models.Finding) -> models.Production:
     return row.file.reel.production
 
 
-def _tag(row: models.Finding) -> str:
+def finding_tag(row: models.Finding) -> str:
     return content_tag(row.id, row.code, row.message, row.in_frame, row.out_frame, row.dismissed)
 
 
 def _answer(row: models.Finding, response: Response) -> Finding:
-    response.headers["ETag"] = _tag(row)
+    response.headers["ETag"] = finding_tag(row)
     response.headers["Cache-Control"] = "private, no-cache"
     return finding_shape(row)

@@ -84,7 +84,7 @@ def patch_line(
 ) -> Line:
     with writing(service.sessions) as session:
         line = _find(session, id, hold=True)
-        check_if_match(if_match, _tag(session, line), lambda: _shape(session, line))
+        check_if_match(if_match, line_tag(session, line), lambda: _shape(session, line))
         values = _values(patch, patch.model_fields_set)
         edit = RowsEdit(session, line.production, caller.name, f"narration {line.code}")
         put_line(edit, line, values)
@@ -102,7 +102,7 @@ def patch_line(
 def delete_line(service: ServiceDep, id: RowId, caller: CallerDep, if_match: IfMatch = None) -> None:
     with writing(service.sessions) as session:
         line = _find(session, id, hold=True)
-        check_if_match(if_match, _tag(session, line), lambda: _shape(session, line))
+        check_if_match(if_match, line_tag(session, line), lambda: _shape(session, line))
         edit = RowsEdit(session, line.production, caller.name, f"remove narration {line.code}")
         remove_line(edit, line)
         edit.close()
@@ -138,12 +138,12 @@ def _infos(session: Session, production: models.Production) -> dict[int, LineInf
     return {one.id: one for one in found}
 
 
-def _tag(session: Session, line: models.NarrationLine) -> str:
+def line_tag(session: Session, line: models.NarrationLine) -> str:
     return content_tag(line.id, sorted(LINE.read(session, line).items()))
 
 
 def _answer(session: Session, line: models.NarrationLine, response: Response) -> Line:
-    response.headers["ETag"] = _tag(session, line)
+    response.headers["ETag"] = line_tag(session, line)
     response.headers["Cache-Control"] = "private, no-cache"
     return _shape(session, line)
 

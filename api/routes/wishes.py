@@ -97,7 +97,7 @@ def patch_wish(
 ) -> Wish:
     with writing(service.sessions) as session:
         wish = _find(session, id, hold=True)
-        check_if_match(if_match, _tag(session, wish), lambda: wish_shape(wish))
+        check_if_match(if_match, wish_tag(session, wish), lambda: wish_shape(wish))
         production = wish.production
         vocabulary = production_vocabulary(session, production, service.vocabulary)
         values = _values(session, production, patch, vocabulary, patch.model_fields_set)
@@ -117,7 +117,7 @@ def patch_wish(
 def delete_wish(service: ServiceDep, id: RowId, caller: CallerDep, if_match: IfMatch = None) -> None:
     with writing(service.sessions) as session:
         wish = _find(session, id, hold=True)
-        check_if_match(if_match, _tag(session, wish), lambda: wish_shape(wish))
+        check_if_match(if_match, wish_tag(session, wish), lambda: wish_shape(wish))
         edit = RowsEdit(session, wish.production, caller.name, f"remove wish {wish.code}")
         remove_wish(edit, wish)
         edit.close()
@@ -158,7 +158,7 @@ def post_answer(
         edit = RowsEdit(session, wish.production, caller.name, f"answer {wish.code}: {body.state.value}")
         made = put_answer(edit, wish, clip=clip, moment=moment, state=body.state)
         edit.close()
-        response.headers["ETag"] = _answer_tag(session, made)
+        response.headers["ETag"] = answer_tag(session, made)
         return answer_shape(made)
 
 
@@ -174,7 +174,7 @@ def delete_answer(service: ServiceDep, id: RowId, caller: CallerDep, if_match: I
         answer = session.get(models.Answer, id)
         if answer is None:
             raise NotFoundError(f"there is no answer {id}", remedy="List those of its wish.")
-        check_if_match(if_match, _answer_tag(session, answer), lambda: answer_shape(answer))
+        check_if_match(if_match, answer_tag(session, answer), lambda: answer_shape(answer))
         wish = answer.wish
         edit = RowsEdit(session, wish.production, caller.name, f"take back an answer to {wish.code}")
         edit.remove(ANSWER, answer)
@@ -223,15 +223,15 @@ def _find_moment(session: Session, wish: models.WantedShot, number: int) -> mode
     return moment
 
 
-def _tag(session: Session, wish: models.WantedShot) -> str:
+def wish_tag(session: Session, wish: models.WantedShot) -> str:
     return content_tag(wish.id, sorted(read_wish(session, wish).items()))
 
 
-def _answer_tag(session: Session, answer: models.Answer) -> str:
+def answer_tag(session: Session, answer: models.Answer) -> str:
     return content_tag(answer.id, sorted(read_answer(session, answer).items()))
 
 
 def _answer(session: Session, wish: models.WantedShot, response: Response) -> Wish:
-    response.headers["ETag"] = _tag(session, wish)
+    response.headers["ETag"] = wish_tag(session, wish)
     response.headers["Cache-Control"] = "private, no-cache"
     return wish_shape(wish)

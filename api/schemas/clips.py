@@ -99,6 +99,8 @@ class Excerpt(Shape):
 
     field: str = Field(examples=["note"], description="Of which text: note, subject, tag, moment, file …")
     pieces: list[Piece]
+    cue: int | None = Field(default=None, description="Where it is heard: the number of the cue …")
+    frame: int | None = Field(default=None, description="… and the clip's frame at which that cue begins.")
 
 
 class FoundClip(ClipSummary):
@@ -204,7 +206,12 @@ def clip_summary(
     return FoundClip(
         **_summary_values(row, entry, stills, findings, stills_folder),
         excerpts=[
-            Excerpt(field=one.field, pieces=[Piece(text=shown(p.text), hit=p.hit) for p in one.pieces])
+            Excerpt(
+                field=one.field,
+                pieces=[Piece(text=shown(p.text), hit=p.hit) for p in one.pieces],
+                cue=one.cue,
+                frame=one.frame,
+            )
             for one in excerpts
         ],
     )

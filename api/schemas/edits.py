@@ -9,7 +9,7 @@ from pydantic import Field
 
 from api.deps import LARGEST_ID
 from api.schemas.base import Body, Shape, UsableText
-from api.schemas.log import LogEntry, LogPatch, entry_shape
+from api.schemas.log import AddedNames, LogEntry, LogPatch, entry_shape
 from shared import models
 from shared.query import LONGEST_QUERY
 
@@ -17,8 +17,8 @@ LARGEST_FRAME = 2**53
 ClipId = Annotated[int, Field(ge=1, le=LARGEST_ID)]
 
 
-class EditBody(Body):
-    """The same edit on many clips: those that a query finds, or those that are named by id."""
+class ClipsMeant(Body):
+    """Those that a query finds, or those that are named by id."""
 
     query: Annotated[UsableText, Field(max_length=LONGEST_QUERY)] | None = Field(
         default=None, description="Every clip that it finds."
@@ -26,11 +26,34 @@ class EditBody(Body):
     clips: Annotated[list[ClipId], Field(min_length=1, max_length=10_000)] | None = Field(
         default=None, description="Ids, in place of a query."
     )
-    set: LogPatch
     expect: Annotated[int, Field(ge=0)] | None = Field(
-        default=None, description="How many clips it must find, as a preview said; another number is refused."
+        default=None, description="The number that a preview said; when it is another one, this is refused."
     )
     preview: bool = Field(default=False, description="Only count: nothing is changed.")
+
+
+class EditBody(ClipsMeant):
+    """The same edit on many clips. `set` gives them these values, `add` adds names to those they have."""
+
+    set: LogPatch = LogPatch()
+    add: AddedNames = AddedNames()
+
+
+class AcceptBody(ClipsMeant):
+    """Whose suggestions are taken over."""
+
+    least: Annotated[float, Field(ge=0, le=1)] = Field(default=0.0, description="The least confidence.")
+    only: Annotated[list[ClipId], Field(min_length=1, max_length=10_000)] | None = Field(
+        default=None, description="Suggestions by id; others are left."
+    )
+
+
+class Accepted(Shape):
+    """`count`: suggestions, of so many `clips`. `change`: the journal's entry; null: nothing changed."""
+
+    count: int
+    clips: int
+    change: int | None = None
 
 
 class FoundClip(Shape):

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from api.schemas.base import Body, Shape, UsableText
 from shared import models
-from shared.catalogue.assignments import Change, SetNames, SetValue
+from shared.catalogue.assignments import AddNames, Change, SetNames, SetValue
 from shared.query import LONGEST_QUERY
 from shared.query_fields import TERM_FIELDS, TEXT_FIELDS
 from shared.vocabulary import Vocabulary
@@ -92,6 +92,13 @@ class LogPatch(Shape):
     ] = None
 
 
+class AddedNames(Shape):
+    """Tags and people beside those that are there; new ones are made."""
+
+    tags: Annotated[list[TagName], Field(max_length=200)] = Field(default_factory=list)
+    people: Annotated[list[PersonName], Field(max_length=200)] = Field(default_factory=list)
+
+
 class NewSearch(Body):
     name: Annotated[UsableText, Field(min_length=1, max_length=100)]
     query: Annotated[UsableText, Field(max_length=LONGEST_QUERY)]
@@ -144,6 +151,11 @@ def changes_of(patch: LogPatch, vocabulary: Vocabulary) -> Sequence[Change]:
     if "people" in patch.model_fields_set:
         changes.append(SetNames("person", _names(patch.people or ())))
     return changes
+
+
+def added_of(names: AddedNames) -> Sequence[Change]:
+    both = (AddNames("tag", _names(names.tags)), AddNames("person", _names(names.people)))
+    return [one for one in both if one.names]
 
 
 def _names(given: Iterable[str]) -> tuple[str, ...]:

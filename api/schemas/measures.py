@@ -72,6 +72,7 @@ class FindingPlace(Shape):
 class SuggestedValue(Shape):
     """For a field of the log that nobody has filled; no word of a person."""
 
+    id: int
     field: str
     value: str
     confidence: float = Field(description="0 to 1.")
@@ -92,12 +93,17 @@ def measures_shape(found: ClipMeasures) -> Measures:
         seconds=found.seconds,
         files=[_file_shape(one) for one in found.files],
         findings=[_place_shape(one, found.clip.per_second) for one in found.findings],
-        suggestions=[
-            SuggestedValue(
-                field=one.field, value=shown(one.value), confidence=one.confidence, reason=shown(one.reason)
-            )
-            for one in found.suggestions
-        ],
+        suggestions=[suggested_value(one) for one in found.suggestions],
+    )
+
+
+def suggested_value(row: models.Suggestion) -> SuggestedValue:
+    return SuggestedValue(
+        id=row.id,
+        field=row.field,
+        value=shown(row.value),
+        confidence=row.confidence,
+        reason=shown(row.reason),
     )
 
 

@@ -21,15 +21,17 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 from shared.catalogue.lookup import Known, list_known, pick_known
 from shared.catalogue.ranges import Condition, covers, lasts, read_span, runs_at, shot_within
 from shared.catalogue.release_standing import is_cleared, today_of
-from shared.catalogue.word_search import has_words
+from shared.catalogue.word_search import are_heard, has_words
 from shared.errors import QueryError, UsageError
 from shared.models import (
     Answer,
     AnswerState,
     ChannelMap,
     Clip,
+    ClipCue,
     ClipFile,
     ClipMedia,
+    ClipTranscript,
     File,
     Finding,
     LogEntry,
@@ -211,13 +213,21 @@ def _tagged(ids: list[int], _names: list[str]) -> Condition:
 
 
 def _has_person(ids: list[int], _names: list[str]) -> Condition:
-    """Named in the log, or as the voice on a channel of the sound."""
+    """Named in the log, as the voice on a channel of the sound, or as who speaks in the transcript."""
     logged = select(entry_person.c.entry_id).where(entry_person.c.person_id.in_(ids))
-    return or_(_entry_among(logged), _clip_among(_voices().where(ChannelMap.person_id.in_(ids))))
+    return or_(
+        _entry_among(logged),
+        _clip_among(_voices().where(ChannelMap.person_id.in_(ids))),
+        _clip_among(_speakers().where(ClipCue.person_id.in_(ids))),
+    )
 
 
 def _voices() -> Select[int]:
     return select(ChannelMap.clip_id).where(ChannelMap.person_id.is_not(None))
+
+
+def _speakers() -> Select[int]:
+    return select(ClipCue.clip_id).where(ClipCue.person_id.is_not(None))
 
 
 def has_finding(*conditions: Condition) -> Condition:
@@ -238,6 +248,11 @@ def _match_text(_scope: Scope, name: str, value: Value) -> Condition:
         .where(ClipFile.clip_id == Clip.id, contains(File.path, value.text))
     )
     return or_(contains(Clip.name, value.text), in_file.correlate(Clip).exists())
+
+
+def _match_speech(scope: Scope, _name: str, value: Value) -> Condition:
+    assert isinstance(value, Exactly), "the grammar gives words no order"
+    return are_heard(scope.session, value.text, scope.production.language)
 
 
 def _match_day(scope: Scope, _name: str, value: Value) -> Condition:
@@ -301,10 +316,12 @@ def _is_released(scope: Scope) -> Condition:
     open_voices = [ChannelMap.person_id.not_in(people) | ChannelMap.person_id.in_(withdrawn)]
     linked = select(release_clip.c.clip_id)
     not_cleared = linked.join(Release, Release.id == release_clip.c.release_id).where(~cleared)
-    named = or_(_entry_among(logged), _clip_among(_voices()), _clip_among(linked))
+    open_speakers = [ClipCue.person_id.not_in(people) | ClipCue.person_id.in_(withdrawn)]
+    named = or_(_entry_among(logged), _clip_among(_voices()), _clip_among(_speakers()), _clip_among(linked))
     uncleared = or_(
         _entry_among(logged.where(*open_people)),
         _clip_among(_voices().where(*open_voices)),
+        _clip_among(_speakers().where(*open_speakers)),
         _clip_among(not_cleared),
     )
     return named & uncleared.is_not(true())
@@ -317,12 +334,15 @@ _PRESENCE: Mapping[str, Callable[[], Condition]] = MappingProxyType(
         "still": lambda: _clip_among(select(Still.clip_id)),
         "moment": lambda: _clip_among(select(Moment.clip_id)),
         "tag": lambda: _entry_among(select(entry_tag.c.entry_id)),
-        "person": lambda: or_(_entry_among(select(entry_person.c.entry_id)), _clip_among(_voices())),
+        "person": lambda: or_(
+            _entry_among(select(entry_person.c.entry_id)), _clip_among(_voices()), _clip_among(_speakers())
+        ),
         "camera": lambda: Clip.camera_id.is_not(None),
         "lens": lambda: Clip.lens_id.is_not(None),
         "day": lambda: Clip.day_id.is_not(None),
         "date": lambda: Clip.shot_at.is_not(None),
         "wish": _answers,
+        "transcript": lambda: _clip_among(select(ClipTranscript.clip_id)),
         "timecode": lambda: Clip.start_frame.is_not(None) & (Clip.media == ClipMedia.VIDEO),
     }
 )
@@ -342,6 +362,7 @@ _MATCHERS: Mapping[FieldKind, Callable[[Scope, str, Value], Condition]] = Mappin
         FieldKind.TERM: _match_term,
         FieldKind.NAME: _match_name,
         FieldKind.TEXT: _match_text,
+        FieldKind.SPEECH: _match_speech,
         FieldKind.DAY: _match_day,
         FieldKind.DATE: _match_date,
         FieldKind.CHOICE: _match_choice,

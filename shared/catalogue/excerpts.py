@@ -5,7 +5,7 @@ An excerpt is plain text in pieces, never markup: who shows it says how a hit lo
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,12 +13,13 @@ from sqlalchemy.orm import Session
 
 from shared.catalogue.chunks import in_chunks
 from shared.catalogue.conditions import plain_words
+from shared.catalogue.heard import FIELD, Heard, read_heard, spoken_terms
 from shared.catalogue.known_texts import ClipKnown, Origin, Text, read_known
 from shared.catalogue.text import index_terms
 from shared.query import Query, Words, parse_query
 from shared.stems import stem_words
 from shared.vocabulary import Term, Vocabulary
-from shared.words import find_words, split_words
+from shared.words import find_runs, find_words, split_words
 
 MOST_EXCERPTS = 2  # of one clip
 LONGEST = 160  # characters of one excerpt, the signs of what was left out not counted
@@ -35,15 +36,20 @@ class Piece:
 @dataclass(frozen=True, slots=True)
 class Excerpt:
     """A part of one text. `field` says of which: a field of the query language, "moment", "microphone",
-    or "file". Joined, the pieces are the text itself, with "…" where it was cut.
+    "speaker" or "file". Joined, the pieces are the text itself, with "…" where it was cut.
+
+    Of what is heard (`says`) also where: the number of the cue, and the clip's frame at which that begins.
     """
 
     field: str
     pieces: tuple[Piece, ...]
+    cue: int | None = None
+    frame: int | None = None
 
     def as_json(self) -> dict[str, Any]:
         pieces = [{"text": piece.text, "hit": piece.hit} for piece in self.pieces]
-        return {"field": self.field, "pieces": pieces}
+        where = {} if self.cue is None else {"cue": self.cue, "frame": self.frame}
+        return {"field": self.field, "pieces": pieces, **where}
 
 
 def read_excerpts(
@@ -55,20 +61,28 @@ def read_excerpts(
     most: int = MOST_EXCERPTS,
 ) -> dict[int, tuple[Excerpt, ...]]:
     """Excerpts of these clips, by clip id: the texts that hold most of the query's words, and among equals
-    what a person said before names. A query without plain words, or with nothing but fields, has none.
+    what a person said before names; then the place where most of them are heard. A query without words has
+    none.
 
     Raises QueryError for text that is no query.
     """
     parsed = parse_query(query) if isinstance(query, str) else query
-    wanted = plain_words(parsed)
-    if not wanted:
+    wanted, spoken = plain_words(parsed), spoken_terms(parsed)
+    if not (wanted or spoken):
         return {}
     terms = index_terms(vocabulary)
-    return {
-        clip_id: _excerpts(known, terms, wanted, most)
-        for chunk in in_chunks(clip_ids)
-        for clip_id, known in read_known(session, chunk).items()
-    }
+    found: dict[int, tuple[Excerpt, ...]] = {}
+    for chunk in in_chunks(clip_ids):
+        heard = read_heard(session, chunk, wanted, spoken)
+        for clip_id, known in read_known(session, chunk).items() if wanted else ():
+            found[clip_id] = _excerpts(known, terms, wanted, most)
+        for clip_id, one in heard.items():
+            found[clip_id] = (*found.get(clip_id, ()), _excerpt_of(one))
+    return found
+
+
+def _excerpt_of(heard: Heard) -> Excerpt:
+    return Excerpt(FIELD, cut_pieces(heard.text, heard.spans), heard.cue, heard.frame)
 
 
 def _excerpts(
@@ -99,21 +113,12 @@ def _find(text: Text, wanted: Sequence[Words], language: str) -> dict[int, list[
     hits: dict[int, list[tuple[int, int]]] = {}
     for number, words in enumerate(wanted):
         looked_for = split_words(words.text)
-        runs = set(_runs(written, looked_for, words.prefix))
+        runs = set(find_runs(written, looked_for, words.prefix))
         if not (words.exact or words.prefix) and text.origin.has_stems:
-            runs |= set(_runs(stems, stem_words(words.text, language), False))
+            runs |= set(find_runs(stems, stem_words(words.text, language)))
         if runs:
             hits[number] = [(places[first][0], places[last][1]) for first, last in sorted(runs)]
     return hits
-
-
-def _runs(words: Sequence[str], run: Sequence[str], prefix: bool) -> Iterator[tuple[int, int]]:
-    """First and last place of each occurrence of words in a row."""
-    for first in range(len(words) - len(run) + 1):
-        part = words[first : first + len(run)]
-        ends = part[-1].startswith(run[-1]) if prefix else part[-1] == run[-1]
-        if ends and part[:-1] == list(run[:-1]):
-            yield first, first + len(run) - 1
 
 
 def cut_pieces(text: str, hits: Sequence[tuple[int, int]], longest: int = LONGEST) -> tuple[Piece, ...]:

@@ -19,6 +19,7 @@ from shared.models import (
     Camera,
     ChannelMap,
     Clip,
+    ClipCue,
     ClipFile,
     ClipMedia,
     Finding,
@@ -39,7 +40,7 @@ from shared.vocabulary import Vocabulary
 
 Rows = Select[*tuple[Any, ...]]
 
-PRESENCE_SHOWN = ("log", "finding", "still")
+PRESENCE_SHOWN = ("log", "finding", "still", "transcript")
 FIELDS_SHOWN = ("day", "camera", "lens", "reel", "person", "tag", "finding", "media", *TERM_FIELDS, "has")
 
 
@@ -83,10 +84,11 @@ def tag_links() -> list[Rows]:
 
 
 def person_links() -> list[Rows]:
-    """(clip, person): named in the log of the clip or of a moment, or the voice on a channel."""
+    """(clip, person): named in the log of the clip or of a moment, the voice on a channel, or a speaker."""
     logged: list[Rows] = [rows.add_columns(entry_person.c.person_id) for rows in _entries_with(entry_person)]
     voices = select(ChannelMap.clip_id, ChannelMap.person_id).where(ChannelMap.person_id.is_not(None))
-    return [*logged, voices]
+    speakers = select(ClipCue.clip_id, ClipCue.person_id).where(ClipCue.person_id.is_not(None)).distinct()
+    return [*logged, voices, speakers]
 
 
 def finding_links() -> list[Rows]:

@@ -15,6 +15,7 @@ from shared.models import (
     Camera,
     ChannelMap,
     Clip,
+    ClipCue,
     ClipFile,
     File,
     Lens,
@@ -113,11 +114,13 @@ def read_known(session: Session, clip_ids: Sequence[int]) -> dict[int, ClipKnown
         ("person", Origin.SAID, _of_entry(clip_ids, Person, entry_person, "person_id")),
         *people,
         ("person", Origin.SAID, _on_channel(clip_ids, Person, ChannelMap.person_id)),
+        ("person", Origin.SAID, _speaking(clip_ids, Person.name)),
+        ("speaker", Origin.SAID, _speaking(clip_ids, ClipCue.speaker)),
         ("microphone", Origin.KNOWN, _on_channel(clip_ids, Microphone, ChannelMap.microphone_id)),
         ("file", Origin.NAME, _paths(clip_ids)),
     ):
         found = [(clip_id, text) for clip_id, text in session.execute(statement)]
-        if field in ("tag", "person"):
+        if field in ("tag", "person", "speaker"):
             # Sorted here: asked for names in order, SQLite reads every name there is to find these few.
             found.sort()
         for clip_id, text in found:
@@ -204,6 +207,14 @@ def _on_channel(
 ) -> Select[*tuple[Any, ...]]:
     named = select(ChannelMap.clip_id, model.name).join(model, model.id == key)
     return named.where(ChannelMap.clip_id.in_(clip_ids)).order_by(ChannelMap.channel)
+
+
+def _speaking(clip_ids: Sequence[int], name: Any) -> Select[*tuple[Any, ...]]:
+    """Who speaks in the transcripts: people who were named, or the names that the sources write."""
+    rows = select(ClipCue.clip_id, name).where(ClipCue.clip_id.in_(clip_ids), name != "").distinct()
+    if name is Person.name:
+        rows = rows.join(Person, Person.id == ClipCue.person_id)
+    return rows
 
 
 def _paths(clip_ids: Sequence[int]) -> Select[*tuple[Any, ...]]:

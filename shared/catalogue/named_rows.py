@@ -19,6 +19,7 @@ from shared.models import (
     ChangeSet,
     ChannelMap,
     Clip,
+    ClipCue,
     Lens,
     LogEntry,
     Moment,
@@ -126,8 +127,10 @@ def _new_name(session: Session, production: Production, field: str, row: Any, te
 def _clips_named(session: Session, field: str, key: int) -> list[int]:
     rows = _clips_of(field).subquery()
     wanted = select(rows.c.clip_id).where(rows.c.key == key)
-    if field == "person":  # heard on a channel
-        wanted = union(wanted, select(ChannelMap.clip_id).where(ChannelMap.person_id == key))  # type: ignore[assignment]
+    if field == "person":  # heard on a channel, or in a transcript
+        heard = select(ChannelMap.clip_id).where(ChannelMap.person_id == key)
+        speaks = select(ClipCue.clip_id).where(ClipCue.person_id == key)
+        wanted = union(wanted, heard, speaks)  # type: ignore[assignment]
     return sorted(set(session.scalars(wanted)))
 
 
@@ -145,6 +148,7 @@ _HOLDERS: dict[str, dict[str, Callable[[int], Select[Any]]]] = {
     "tag": {"log entries have it": lambda key: select(entry_tag).where(entry_tag.c.tag_id == key)},
     "person": {
         "log entries name them": lambda key: select(entry_person).where(entry_person.c.person_id == key),
+        "cues are spoken by them": lambda key: select(ClipCue.id).where(ClipCue.person_id == key),
         "channels are theirs": lambda key: select(ChannelMap.id).where(ChannelMap.person_id == key),
         "releases are theirs": lambda key: select(Release.id).where(Release.person_id == key),
         "wanted shots name them": lambda key: select(wanted_person).where(wanted_person.c.person_id == key),

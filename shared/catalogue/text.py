@@ -15,7 +15,7 @@ from shared.catalogue.word_search import short_words
 from shared.models import ClipText, ClipTranscript
 from shared.stems import stem_words
 from shared.vocabulary import Term, Vocabulary
-from shared.words import BOUNDARY, KNOWN, SAID, SPOKEN, split_words
+from shared.words import BOUNDARY, HEARD, KNOWN, SAID, SPOKEN, split_words
 
 _CHUNK = 2000  # clips whose words are in memory at one time
 _MARKS = {Origin.SAID: SAID, Origin.KNOWN: KNOWN}  # a name is looked for as it is written and has no stems
@@ -50,7 +50,7 @@ def spoken_words(texts: Iterable[str], language: str) -> str:
     that a phrase is found where one cue ends and the next begins.
     """
     said = list(texts)
-    written = " ".join(phrase for text in said if (phrase := _fold_phrase(text)))
+    written = " ".join(HEARD + word for text in said for word in short_words(split_words(text)))
     stems = " ".join(phrase for text in said if (phrase := _stem_phrase(text, language, SPOKEN)))
     return _join((written, stems))
 

@@ -131,6 +131,7 @@ def find_cue(session: Session, production: Production, number: int) -> ClipCue:
     cue = session.get(ClipCue, number)
     if cue is None or cue.transcript.clip.production_id != production.id:
         raise NotFoundError(
-            f"{production.name} has no cue {number}", remedy="List a clip's with `rushlight transcript CLIP`."
+            f"{production.name} has no cue {number}",
+            remedy="List a clip's with `rushlight transcript show CLIP`.",
         )
     return cue

@@ -14,11 +14,11 @@ from sqlalchemy.orm import Session
 
 from shared.catalogue.chunks import in_chunks
 from shared.catalogue.facets import finding_links, person_links, tag_links
-from shared.models import Clip, LogEntry, Still
+from shared.models import Clip, ClipTranscript, LogEntry, Still
 from shared.query_fields import TERM_FIELDS
 
 Key = int | str  # the id of a row, or a code
-Bitmaps = dict[str, dict[Key, BitMap]]  # clips by field and value; of "log" and "still" the value is True
+Bitmaps = dict[str, dict[Key, BitMap]]  # clips by field and value; True of "log", "still", "transcript"
 
 _Rows = Select[*tuple[Any, ...]]
 
@@ -63,6 +63,7 @@ def _all_rows(dialect: str) -> Iterator[tuple[Sequence[str], _Rows]]:
     entries: _Rows = select(LogEntry.clip_id, LogEntry.id > 0, *terms)
     yield ("log", *TERM_FIELDS), entries.where(LogEntry.clip_id.is_not(None))
     yield ("still",), select(Still.clip_id, Still.id > 0)
+    yield ("transcript",), select(ClipTranscript.clip_id, ClipTranscript.id > 0)
     for field, links in (("tag", tag_links()), ("person", person_links()), ("finding", finding_links())):
         for rows in links:
             yield (field,), rows

@@ -124,7 +124,7 @@ def find_by_bitmaps(
 
 def _has(state: State, value: Value) -> BitMap | None:
     what = value.text.lower() if isinstance(value, Exactly) else ""
-    if what in ("log", "still"):
+    if what in ("log", "still", "transcript"):
         return state.clips_with(what, True)
     if what in (*TERM_FIELDS, "finding", "tag", "person", "camera", "lens", "day"):
         return state.clips_with_any(what)

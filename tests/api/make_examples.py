@@ -46,8 +46,12 @@ BODIES: dict[str, Any] = {
     },
     "post_moment": {"in": 50, "out": 100, "name": "the gear takes the chain", "log": {"rating": "good"}},
     "patch_moment": {"out": 120},
+    "put_transcript": {"text": "00:00:01 Ada: The chain holds.\n00:00:02 Ada: Yes.\n", "file_name": "a.txt"},
+    "patch_cue": {"text": "The chain always holds.", "person": "Ada Wren"},
+    "split_cue": {"words": 2},
     "patch_finding": {"dismissed": "The mist is meant to be soft."},
     "make_change": {"query": "kind:interview", "set": {"rating": "circled"}, "expect": 2},
+    "take_suggestions": {"query": "day:1", "least": 0.8, "preview": True},
     "patch_tag": {"name": "ferry"},
     "patch_person": {"role": "keeps the ferry"},
     "patch_lens": {"max_aperture": "f/2"},
@@ -84,8 +88,11 @@ BODIES: dict[str, Any] = {
     "patch_outline_item": {"place": 1, "note": "After the first crossing."},
     "patch_release": {"until": "2031-05-02"},
 }
-WITHOUT_BODY = {"check_outline_item", "return_outline", "undo_change", "confirm_clip_pair", "request_preview"}
-WITH_TAG = {"check_outline_item", "put_channel", "return_outline"}
+WITHOUT_BODY = {
+    *("check_outline_item", "return_outline"),
+    *("join_cue", "undo_change", "confirm_clip_pair", "request_preview"),
+}
+NEED_TAG = ("put_channel", "split_cue", "join_cue", "check_outline_item", "return_outline")
 ORDER = ("put", "post", "patch", "get")
 
 
@@ -128,7 +135,7 @@ def record(folder: Path) -> dict[str, dict[str, Any]]:
 
 def _ask(client: TestClient, seeded: Seeded, method: str, path: str, operation: Any) -> dict[str, Any]:
     name = operation["operationId"]
-    number, id = 3 if method == "put" else 1, 2 if name == "undo_change" else 1
+    number, id = 3 if method == "put" else 1, 3 if name == "undo_change" else 1
     values = {
         "production": seeded.slug,
         "number": number,
@@ -136,6 +143,7 @@ def _ask(client: TestClient, seeded: Seeded, method: str, path: str, operation: 
         "id": id,
         "channel": 1,
         "sound": seeded.sound,
+        "form": "vtt",
     }
     body = BODIES.get(name)
     if method != "get" and body is None and name not in WITHOUT_BODY:
@@ -143,7 +151,7 @@ def _ask(client: TestClient, seeded: Seeded, method: str, path: str, operation: 
     sent = body
     if name == "request_offload" and body is not None:  # with the card that is there now
         sent = {**body, "card": client.get("/api/v1/card-folders").json()["items"][0]["id"]}
-    headers = {"If-Match": "*"} if method == "patch" or name in WITH_TAG else {}
+    headers = {"If-Match": "*"} if method == "patch" or name in NEED_TAG else {}
     # The production that is named, not the one that was made a moment ago.
     asked = [one["name"] for one in operation.get("parameters", ()) if one["in"] == "query"]
     query = {"production": seeded.slug} if "production" in asked else {}

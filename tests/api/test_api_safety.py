@@ -205,7 +205,7 @@ def test_every_answer_has_the_headers(client: TestClient, seeded: Seeded, addres
         "connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
     )
     assert headers["x-content-type-options"] == "nosniff"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == "same-origin"
     assert headers["cross-origin-resource-policy"] == "same-origin"
     assert headers["cache-control"] == "no-store"
 

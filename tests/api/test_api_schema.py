@@ -130,6 +130,8 @@ def test_operation_ids_stay_the_same(document: dict[str, Any]) -> None:
         "PATCH /api/v1/people/{id}": "patch_person",
         "GET /api/v1/lenses/{id}": "read_lens",
         "PATCH /api/v1/lenses/{id}": "patch_lens",
+        "GET /api/v1/clips/{id}/suggestions": "list_suggestions",
+        "POST /api/v1/suggestions/accept": "take_suggestions",
         "GET /api/v1/clips/{id}/channels": "list_clip_channels",
         "PUT /api/v1/clips/{id}/channels/{channel}": "put_channel",
         "GET /api/v1/clips/{id}/pairs": "list_clip_pairs",
@@ -137,6 +139,14 @@ def test_operation_ids_stay_the_same(document: dict[str, Any]) -> None:
         "GET /api/v1/moments/{id}": "read_moment",
         "PATCH /api/v1/moments/{id}": "patch_moment",
         "DELETE /api/v1/moments/{id}": "delete_moment",
+        "GET /api/v1/clips/{id}/transcript": "read_transcript",
+        "GET /api/v1/clips/{id}/transcript.{form}": "read_transcript_text",
+        "PUT /api/v1/clips/{id}/transcript": "put_transcript",
+        "DELETE /api/v1/clips/{id}/transcript": "delete_transcript",
+        "GET /api/v1/cues/{id}": "read_one_cue",
+        "PATCH /api/v1/cues/{id}": "patch_cue",
+        "POST /api/v1/cues/{id}/split": "split_cue",
+        "POST /api/v1/cues/{id}/join": "join_cue",
         "GET /api/v1/changes": "list_changes",
         "POST /api/v1/changes": "make_change",
         "GET /api/v1/changes/{id}": "read_change",
@@ -293,7 +303,9 @@ def test_what_the_service_answers_fits_its_schema(
     ):
         assert client.post(f"/api/v1/{noun}", json=body).status_code == 201
     media = put_copy(catalogue, tmp_path / "north", b"moving pictures")
-    values = {"production": seeded.slug, "number": 1, "letter": "A"}
+    talk = {"text": "00:00:01 Ada: The chain holds."}
+    assert client.put("/api/v1/clips/1/transcript", json=talk).status_code == 201
+    values = {"production": seeded.slug, "number": 1, "letter": "A", "form": "vtt"}
     asked = 0
     for method, path, operation in operations(document):
         if method != "get":

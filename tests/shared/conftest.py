@@ -35,6 +35,7 @@ BOTH = {
     "test_search",
     "test_search_pages",
     "test_transcript_rows",
+    "test_transcript_search",
     "test_transfer",
 }
 DATABASES = ("sqlite", "postgresql")

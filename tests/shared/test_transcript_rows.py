@@ -16,9 +16,18 @@ from sqlalchemy.orm import Session
 
 from shared.catalogue.editing import find_edit, undo
 from shared.catalogue.rows import RowsEdit
+from shared.catalogue.transcript_edits import (
+    correct,
+    cues_spoken_by,
+    join,
+    move,
+    name_speaker,
+    remove_transcript,
+    split,
+)
 from shared.catalogue.transcript_import import Import, carry_out, plan_import
 from shared.catalogue.transcripts import cues_of, text_hash, timed_cues, transcripts_of, words_between
-from shared.errors import ConflictError, UsageError
+from shared.errors import ConflictError, NotFoundError, UsageError
 from shared.models import ChangeSet, Clip, ClipCue, ClipMedia, ClipText
 from tests import factories as make
 from tests.shared.shoot import Shoot
@@ -219,3 +228,136 @@ def test_written_out_and_read_again_the_frames_are_the_same(shoot: Shoot, clip: 
     assert rate is not None
     again = read_transcript(text.encode(), "again.vtt")
     assert [cue.frames(rate) for cue in again.cues] == frames(shoot.session, clip)
+
+
+# -- edits ------------------------------------------------------------------------------------------
+
+
+def edited(shoot: Shoot) -> RowsEdit:
+    return RowsEdit(shoot.session, shoot.production, "ada", "an edit")
+
+
+def spoken(session: Session, clip: Clip) -> list[list[Any]]:
+    return [word[:3] for cue in cues_of(session, clip.id) for word in cue.spoken or ()]
+
+
+def test_a_corrected_word_takes_the_time_of_what_it_replaces(shoot: Shoot, clip: Clip) -> None:
+    add(shoot, clip, json.dumps(WORDS), name="talk.json")
+    before = stored(shoot.session, clip)
+    edit = edited(shoot)
+    correct(edit, cues_of(shoot.session, clip.id)[0], "The old chain holds very well.")
+    edit.close()
+    # "chane" had frames 30 to 45: eight characters share them, "old" three of them. Between "holds", which
+    # ends at 60, and "well.", which begins there, is no room for "very".
+    assert spoken(shoot.session, clip) == [
+        ["The", 25, 30],
+        ["old", 30, 35],
+        ["chain", 35, 45],
+        ["holds", 50, 60],
+        ["very", 60, 60],
+        ["well.", 60, 75],
+    ]
+    (cue,) = cues_of(shoot.session, clip.id)
+    assert cue.corrected and cue.spoken is not None
+    assert cue.spoken[0][3:] == [1_000_000, 1_200_000] and cue.spoken[1][3:] == [None, None]
+    take_back(shoot)
+    assert stored(shoot.session, clip) == before
+
+
+def test_a_cue_is_parted_and_joined_again(shoot: Shoot, clip: Clip) -> None:
+    add(shoot, clip, json.dumps(WORDS), name="talk.json")
+    before = stored(shoot.session, clip)
+    edit = edited(shoot)
+    split(edit, cues_of(shoot.session, clip.id)[0], 2)
+    edit.close()
+    assert frames(shoot.session, clip) == [(25, 50), (50, 75)]
+    assert [cue.text for cue in cues_of(shoot.session, clip.id)] == ["The chane", "holds well."]
+    edit = edited(shoot)
+    join(edit, cues_of(shoot.session, clip.id)[0])
+    edit.close()
+    (cue,) = cues_of(shoot.session, clip.id)
+    assert {name: value for name, value in stored(shoot.session, clip)[0].items() if name != "corrected"} == {
+        name: value for name, value in before[0].items() if name != "corrected"
+    }
+    with pytest.raises(UsageError, match="no cue follows"):
+        join(edited(shoot), cue)
+    take_back(shoot)
+    take_back(shoot)
+    assert stored(shoot.session, clip) == before
+
+
+def test_a_number_of_a_cue_is_never_given_twice(shoot: Shoot, clip: Clip) -> None:
+    add(shoot, clip)
+    numbers = {cue.id for cue in cues_of(shoot.session, clip.id)}
+    edit = edited(shoot)
+    remove_transcript(edit, transcripts_of(shoot.session, clip.id)[0])
+    edit.close()
+    add(shoot, clip, json.dumps(WORDS), name="talk.json")
+    edit = edited(shoot)
+    split(edit, cues_of(shoot.session, clip.id)[0], 1)
+    edit.close()
+    assert not numbers & {cue.id for cue in cues_of(shoot.session, clip.id)}
+
+
+def test_moved_cues_take_their_words_along(shoot: Shoot, clip: Clip) -> None:
+    add(shoot, clip, json.dumps(WORDS), name="talk.json")
+    edit = edited(shoot)
+    move(edit, cues_of(shoot.session, clip.id)[0], 125, 225)
+    edit.close()
+    (cue,) = cues_of(shoot.session, clip.id)
+    assert (cue.start_us, cue.end_us) == (5_000_000, 9_000_000)
+    assert spoken(shoot.session, clip)[1] == ["chane", 135, 165]
+    for start, end in ((-1, 5), (5, 5), (0, 1_501)):
+        with pytest.raises(UsageError, match="no range"):
+            move(edited(shoot), cue, start, end)
+
+
+def test_others_do_not_speak_in_one_cue(shoot: Shoot, clip: Clip) -> None:
+    add(shoot, clip)
+    with pytest.raises(UsageError, match="somebody else"):
+        join(edited(shoot), cues_of(shoot.session, clip.id)[1])
+
+
+def test_a_speaker_is_named_once_for_every_transcript(shoot: Shoot, clip: Clip) -> None:
+    session = shoot.session
+    other = next(session.get_one(Clip, key) for key, name in shoot.names.items() if name == "ada")
+    add(shoot, clip)
+    add(shoot, other, TALK + "\n")
+    edit = edited(shoot)
+    assert name_speaker(edit, cues_spoken_by(edit, "NELL"), "Nell Marsh") == 4
+    edit.close()
+    assert [cue.person.name for cue in cues_of(session, clip.id) if cue.person] == ["Nell Marsh"] * 2
+    assert [cue.speaker for cue in cues_of(session, other.id)] == ["Nell", "Nell", "Guest"]
+    assert shoot.find('person:"Nell Marsh"') == shoot.find("marsh") == "winch ada"
+    with pytest.raises(NotFoundError, match=r"nobody is called 'Ned'") as caught:
+        cues_spoken_by(edited(shoot), "Ned")
+    assert caught.value.remedy is not None and "Guest, Nell" in caught.value.remedy
+    take_back(shoot)
+    assert not any(cue.person for cue in cues_of(session, clip.id))
+    assert shoot.find("marsh") == ""
+
+
+def test_corrections_are_named_before_they_go_and_come_back(shoot: Shoot, clip: Clip) -> None:
+    add(shoot, clip)
+    edit = edited(shoot)
+    correct(edit, cues_of(shoot.session, clip.id)[0], "The chain is much older")
+    edit.close()
+    before = stored(shoot.session, clip)
+    with pytest.raises(ConflictError, match=r"C0001.vtt: 3 cues, 1 corrected by a person"):
+        add(shoot, clip, json.dumps(WORDS), name="talk.json")
+    # The same bytes again never overwrite a correction, not even when asked to replace.
+    assert add(shoot, clip, replace=True).same
+    assert stored(shoot.session, clip) == before
+    add(shoot, clip, json.dumps(WORDS), name="talk.json", replace=True)
+    take_back(shoot)
+    assert stored(shoot.session, clip) == before
+
+
+def test_an_import_that_was_corrected_is_not_taken_back_unseen(shoot: Shoot, clip: Clip) -> None:
+    add(shoot, clip)
+    imported = shoot.session.scalar(select(func.max(ChangeSet.id)))
+    edit = edited(shoot)
+    correct(edit, cues_of(shoot.session, clip.id)[0], "The chain is much older")
+    edit.close()
+    with pytest.raises(ConflictError, match="changed since"):
+        take_back(shoot, imported)

@@ -1,19 +1,25 @@
-// The first minutes: loading the demo, or taking it out. The forms are sent by send.js.
+// The first minutes: each step's form is sent to the API, and the page then shows the next.
 
-import { ask, follow, pick, sayTrouble } from "./core.js";
+import { follow, on, onSubmit, pick, picks, post, sayTrouble } from "./core.js";
+
+onSubmit(picks("form[data-post]"), async ({ target: form }) => {
+  const { data } = await post(form.dataset.post, Object.fromEntries(new FormData(form)));
+  if (form.id === "production") location.assign(`/begin?${new URLSearchParams({ production: data.slug })}`);
+  else location.reload();
+});
 
 const demo = pick("[data-demo]");
-demo?.addEventListener("click", async () => {
-  const say = (text) => { pick("#demo-step").textContent = text; };
+on(demo, "click", async () => {
+  const tell = (text) => { pick("#demo-step").textContent = text; };
   demo.disabled = true;
-  say("The worker is asked.");
+  tell("The worker is asked.");
   try {
-    const { data } = await ask("/api/v1/demo", { method: "POST", body: { action: demo.dataset.demo } });
-    const row = await follow(data, (step) => say(`${step.charAt(0).toUpperCase()}${step.slice(1)} …`));
+    const { data } = await post("/api/v1/demo", { action: demo.dataset.demo });
+    const row = await follow(data, (step) => tell(`${step.charAt(0).toUpperCase()}${step.slice(1)} …`));
     location.assign(row.result.production ? `/days?${new URLSearchParams({ production: row.result.production })}` : "/days");
   } catch (error) {
     demo.disabled = false;
-    say("");
+    tell("");
     sayTrouble(error);
   }
 });

@@ -1,22 +1,19 @@
 // New results without a new page: facets, the query box and "more" put what they find in place.
 
-import { pick, picks, sayTrouble, Refused } from "./core.js";
+import { attempt, on, pick, picks, read } from "./core.js";
 
-const found = () => pick("#found");
 let latest = 0, watch = () => {};
 
 /** Begin. `changed` is called after the results are others; `root` says which addresses are this page's. */
 export function browse(root, changed) {
-  document.addEventListener("click", (event) => {
+  on(document, "click", (event) => {
     const link = event.target.closest?.("#found a, #kept a");
-    if (!link || event.ctrlKey || event.metaKey || event.shiftKey || event.button) return;
-    const address = new URL(link.href);
-    if (address.pathname !== root) return;
+    if (!link || event.ctrlKey || event.metaKey || event.shiftKey || event.button || link.pathname !== root) return;
     event.preventDefault();
-    if (link.rel === "next") more(link, address, changed, true);
-    else go(address, changed);
+    if (link.rel === "next") more(link, changed, true);
+    else go(new URL(link.href), changed);
   });
-  pick("form.find")?.addEventListener("submit", (event) => {
+  on(pick("form.find"), "submit", (event) => {
     const address = new URL(event.target.action);
     if (address.pathname !== root) return;
     event.preventDefault();
@@ -28,52 +25,43 @@ export function browse(root, changed) {
   const near = new IntersectionObserver((seen) => {
     for (const { target } of seen.filter((one) => one.isIntersecting)) {
       near.unobserve(target);
-      more(target, new URL(target.href), changed, false);
+      more(target, changed, false);
     }
   }, { rootMargin: "600px" });
   watch();
-  addEventListener("popstate", () => go(new URL(location.href), changed, false));
+  on(window, "popstate", () => again(changed));
 }
 
 /** The same results again, after something in them was edited. */
 export const again = (changed) => go(new URL(location.href), changed, false);
 
-async function read(address) {
+function found(address) {
   const part = new URL(address);
   part.searchParams.set("part", "found");
-  try {
-    const answer = await fetch(part, { headers: { Accept: "text/html" } });
-    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-    return page.body;
-  } catch {
-    throw new Refused(0, "The service does not answer", "Look whether it runs, then try again.");
-  }
+  return read(part);
 }
 
-async function go(address, changed, push = true) {
+function go(address, changed, push = true) {
   const turn = ++latest;
-  try {
-    const body = await read(address);
+  return attempt(async () => {
+    const body = await found(address);
     if (turn !== latest) return; // somebody was quicker
-    const place = found();
     const q = address.searchParams.get("q") ?? "";
-    place.replaceChildren(...body.childNodes);
+    pick("#found").replaceChildren(...body.childNodes);
     if (push) history.pushState(null, "", address);
     const box = pick("#q");
     if (box) box.value = q;
     changed(q);
     watch();
     performance.mark("results");
-  } catch (error) {
-    sayTrouble(error);
-  }
+  });
 }
 
-async function more(link, address, changed, lead) {
+async function more(link, changed, lead) {
   if (link.dataset.asked) return;
   link.dataset.asked = "1";
-  try {
-    const body = await read(address);
+  await attempt(async () => {
+    const body = await found(link.href);
     if (!link.isConnected) return; // other results stand there by now
     const here = link.closest("#found > .found > div");
     const there = pick(".found > div", body);
@@ -88,8 +76,6 @@ async function more(link, address, changed, lead) {
     if (lead) first?.focus();
     changed(undefined);
     watch();
-  } catch (error) {
-    delete link.dataset.asked;
-    sayTrouble(error);
-  }
+  });
+  delete link.dataset.asked;
 }

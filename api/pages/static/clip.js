@@ -1,6 +1,6 @@
 // One clip: stills by hand, the picture by frames, moments by keys, and its log entry.
 
-import { ask, follow as followRequest, make, pick, picks, say, sayTrouble } from "./core.js";
+import { ask, attempt, follow as followRequest, on, onSubmit, pick, picks, post, renew, say } from "./core.js";
 import { Entry, linesOf, sayNotSaved } from "./entry.js";
 import { frameAt, insideOf, label } from "./timecode.js";
 
@@ -19,8 +19,6 @@ function sayPlace(frame) {
 
 stills();
 player();
-log();
-moments();
 
 function stills() {
   const still = pick("img#still");
@@ -29,12 +27,13 @@ function stills() {
   const look = (button) => {
     still.src = button.dataset.src;
     still.alt = button.dataset.alt;
-    for (const one of buttons) one.ariaCurrent = one === button ? "true" : null;
+    buttons.forEach((one) => one.removeAttribute("aria-current"));
+    button.setAttribute("aria-current", "true");
     if (button.dataset.frame) show(Number(button.dataset.frame));
   };
   buttons.forEach((button, index) => {
-    for (const event of ["click", "focus", "pointerenter"]) button.addEventListener(event, () => look(button));
-    button.addEventListener("keydown", (event) => {
+    for (const event of ["click", "focus", "pointerenter"]) on(button, event, () => look(button));
+    on(button, "keydown", (event) => {
       const to = { ArrowRight: index + 1, ArrowLeft: index - 1, Home: 0, End: buttons.length - 1 }[event.key];
       if (to === undefined) return;
       event.preventDefault();
@@ -91,7 +90,7 @@ function player() {
     };
     const each = (_now, picture) => { tell(picture.mediaTime); video.requestVideoFrameCallback(each); };
     if (!sound && video.requestVideoFrameCallback) video.requestVideoFrameCallback(each);
-    else video.addEventListener("timeupdate", () => tell(video.currentTime));
+    else on(video, "timeupdate", () => tell(video.currentTime));
   }
 
   function seek(to) {
@@ -112,9 +111,9 @@ function player() {
     try { await video.play(); } catch { /* `error` says why */ }
   }
 
-  video.addEventListener("play", () => { sought = false; play.textContent = "Pause"; });
-  video.addEventListener("pause", () => { play.textContent = "Play"; });
-  video.addEventListener("error", async () => {
+  on(video, "play", () => { sought = false; play.textContent = "Pause"; });
+  on(video, "pause", () => { play.textContent = "Play"; });
+  on(video, "error", async () => {
     video.hidden = true;
     pick("#still")?.style.removeProperty("visibility");
     shown = false;
@@ -132,15 +131,16 @@ function player() {
     preview.hidden = false;
   }
 
-  preview.addEventListener("click", async () => {
+  on(preview, "click", async () => {
     preview.disabled = true;
-    try {
-      const { data } = await ask(`/api/v1/files/${part.value}/preview`, { method: "POST" });
+    await attempt(async () => {
+      const { data } = await post(`/api/v1/files/${part.value}/preview`);
       await followRequest(data, (step) => { trouble.textContent = `${step} …`; });
       own().preview = "1";
       preview.hidden = true;
       seek(frame);
-    } catch (error) { sayTrouble(error); trouble.textContent = ""; }
+    });
+    if (!preview.hidden) trouble.textContent = "";
     preview.disabled = false;
   });
 
@@ -150,24 +150,34 @@ function player() {
     pick("#marked").textContent = [begins === null ? "" : `from ${sayPlace(begins)}`, ends === null ? "" : `up to ${sayPlace(ends)}`].filter(Boolean).join(" ");
   }
 
-  async function keep() {
+  const keep = () => attempt(async () => {
     if (marks.begins === null || marks.ends === null) { say("Mark where the moment begins and where it ends first."); return; }
     const name = pick("#moment-name");
-    try {
-      const { data } = await ask(`/api/v1/clips/${clip}/moments`, { method: "POST", body: { in: marks.begins, out: marks.ends, name: name.value.trim() } });
-      addMoment(data);
-      [marks.begins, marks.ends, name.value] = [null, null, ""];
-      pick("#marked").textContent = "";
-      say("The moment is kept.");
-    } catch (error) { sayTrouble(error); }
-  }
+    await post(`/api/v1/clips/${clip}/moments`, { in: marks.begins, out: marks.ends, name: name.value.trim() });
+    await renew("#moments");
+    [marks.begins, marks.ends, name.value] = [null, null, ""];
+    pick("#marked").textContent = "";
+    say("The moment is kept.");
+  });
 
   const second = num ? Math.round(num / den) : 1;
   const acts = { play: toggle, begins: () => mark("begins"), ends: () => mark("ends"), keep };
-  picks("[data-act]", panel).forEach((button) => button.addEventListener("click", acts[button.dataset.act]));
-  along.addEventListener("input", () => seek(Number(along.value)));
-  part.addEventListener("change", () => { shown = false; seek(partStart()); });
-  panel.addEventListener("keydown", (event) => {
+  on(picks("[data-act]", panel), "click", ({ currentTarget }) => acts[currentTarget.dataset.act]());
+  on(along, "input", () => seek(Number(along.value)));
+  // What stands at a place, a finding say, is a link: it plays from there.
+  on(document, "click", (event) => {
+    const link = event.target.closest?.("[data-from]");
+    if (!link || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    event.preventDefault();
+    const from = Number(link.dataset.from);
+    const holds = [...part.options].findLast((one) => Number(one.dataset.first) <= from);
+    if (!holds.selected) { holds.selected = true; shown = false; }
+    seek(from);
+    toggle();
+    panel.focus();
+  });
+  on(part, "change", () => { shown = false; seek(partStart()); });
+  on(panel, "keydown", (event) => {
     if (event.target.matches("select, input:not([type=range])") || event.ctrlKey || event.metaKey || event.altKey) return;
     const step = event.shiftKey ? second : 1;
     const keys = { ArrowRight: () => seek(frame + step), ArrowLeft: () => seek(frame - step), b: acts.begins, e: acts.ends };
@@ -179,45 +189,31 @@ function player() {
   if (num) show(0);
 }
 
-function addMoment(data) {
-  const range = `${sayPlace(data.in)}–${sayPlace(data.out)}`;
-  const remove = make("button", { type: "button", class: "plain", "data-remove": data.id, text: "Remove" });
-  remove.append(make("span", { class: "unseen", text: ` ${data.name || range}` }));
-  pick("#moments").append(make("li", {}, make("span", { class: "figures", text: range }), " ", make("span", { text: data.name || "unnamed" }), " ", remove));
-  pick("#no-moments").hidden = true;
-}
-
-function moments() {
-  pick("#moments").addEventListener("click", async (event) => {
-    const button = event.target.closest("[data-remove]");
-    if (!button) return;
+on(document, "click", (event) => {
+  const button = event.target.closest("[data-remove]");
+  if (button) attempt(async () => {
     const address = `/api/v1/moments/${button.dataset.remove}`;
-    try {
-      const { tag } = await ask(address);
-      await ask(address, { method: "DELETE", tag });
-      button.closest("li").remove();
-      pick("#no-moments").hidden = Boolean(pick("#moments li"));
-      say("The moment is removed.");
-    } catch (error) { sayTrouble(error); }
+    const { tag } = await ask(address);
+    await ask(address, { method: "DELETE", tag });
+    await renew("#moments");
+    say("The moment is removed.");
   });
-}
+});
 
-function log() {
-  const form = pick("#log");
-  const controls = [...form.elements].filter((one) => one.name);
-  const read = (one) => ("lines" in one.dataset ? linesOf(one.value) : one.value || null);
-  const stored = Object.fromEntries(controls.map((one) => [one.name, read(one)]));
-  const entry = new Entry(clip, stored, `"${form.dataset.version}"`, {
-    changed: (now) => { pick("#saved").textContent = now.busy || Object.keys(now.waiting).length ? "Saving…" : "Saved."; },
-    failed: (now, error) => {
-      for (const one of controls) {
-        const value = now.get(one.name);
-        one.value = Array.isArray(value) ? value.join("\n") : (value ?? "");
-      }
-      pick("#saved").textContent = "Not saved.";
-      say(sayNotSaved(error), { bad: true });
-    },
-  });
-  form.addEventListener("change", (event) => entry.set({ [event.target.name]: read(event.target) }));
-  form.addEventListener("submit", (event) => event.preventDefault());
-}
+const form = pick("#log");
+const controls = [...form.elements].filter((one) => one.name);
+const read = (one) => ("lines" in one.dataset ? linesOf(one.value) : one.value || null);
+const stored = Object.fromEntries(controls.map((one) => [one.name, read(one)]));
+const entry = new Entry(clip, stored, `"${form.dataset.version}"`, {
+  changed: (now) => { pick("#saved").textContent = now.busy || Object.keys(now.waiting).length ? "Saving…" : "Saved."; },
+  failed: (now, error) => {
+    for (const one of controls) {
+      const value = now.get(one.name);
+      one.value = Array.isArray(value) ? value.join("\n") : (value ?? "");
+    }
+    pick("#saved").textContent = "Not saved.";
+    say(sayNotSaved(error), { bad: true });
+  },
+});
+on(form, "change", (event) => entry.set({ [event.target.name]: read(event.target) }));
+onSubmit(form, () => {});

@@ -1,6 +1,6 @@
 // Completion in a query box: names of fields, then their values. A combobox with a list, by WAI-ARIA 1.2.
 
-import { api, ask, make } from "./core.js";
+import { api, ask, make, on } from "./core.js";
 
 const MOST = 12;
 
@@ -57,7 +57,7 @@ export function complete(box, words, terms) {
     at = -1;
     list.replaceChildren(...offers.map((one, index) => {
       const item = make("li", { role: "option", id: `offer-${index}`, "aria-selected": "false" }, make("b", { text: one.show }), make("span", { class: "quiet", text: one.about }));
-      item.addEventListener("pointerdown", (event) => { event.preventDefault(); take(index); });
+      on(item, "pointerdown", (event) => { event.preventDefault(); take(index); });
       return item;
     }));
     open(offers.length > 0);
@@ -86,9 +86,9 @@ export function complete(box, words, terms) {
     if (text.endsWith(":")) offer();
   }
 
-  box.addEventListener("input", offer);
-  box.addEventListener("blur", () => open(false));
-  box.addEventListener("keydown", (event) => {
+  on(box, "input", offer);
+  on(box, "blur", () => open(false));
+  on(box, "keydown", (event) => {
     if (list.hidden) { if (event.key === "ArrowDown") offer(); return; }
     const keys = { ArrowDown: () => light(at + 1), ArrowUp: () => light(at < 0 ? -1 : at - 1), Escape: () => open(false) };
     if (event.key === "Enter" && at >= 0) keys.Enter = () => take(at);

@@ -18,6 +18,18 @@ export function make(name, values = {}, ...children) {
   return element;
 }
 
+/** A button of a form or list that sends nothing; `act` hears its presses. */
+export function button(values, act, ...children) {
+  const made = make("button", { type: "button", ...values }, ...children);
+  if (act) made.addEventListener("click", act);
+  return made;
+}
+
+/** Listen on one element or on several; where there is none, nothing is done. */
+export function on(what, event, act) {
+  for (const one of [what].flat()) one?.addEventListener(event, act);
+}
+
 /** An answer that is an error: what is wrong and what to do, as the service says it. */
 export class Refused extends Error {
   constructor(status, detail, remedy) {
@@ -26,16 +38,19 @@ export class Refused extends Error {
   }
 }
 
+async function reach(address, options) {
+  try {
+    return await fetch(address, options);
+  } catch {
+    throw new Refused(0, "The service does not answer", "Look whether it runs, then try again.");
+  }
+}
+
 /** Ask the API. Resolves to { data, tag, at }; throws Refused, with status 0 when nobody answers. */
 export async function ask(path, { method = "GET", body, tag } = {}) {
   const headers = method === "GET" ? {} : { "Content-Type": "application/json" };
   if (tag) headers["If-Match"] = tag;
-  let answer;
-  try {
-    answer = await fetch(path, { method, headers, body: body === undefined ? undefined : JSON.stringify(body) });
-  } catch {
-    throw new Refused(0, "The service does not answer", "Look whether it runs, then try again.");
-  }
+  const answer = await reach(path, { method, headers, body: body && JSON.stringify(body) });
   const text = await answer.text();
   const data = text && /json/.test(answer.headers.get("Content-Type") ?? "") ? JSON.parse(text) : null;
   if (!answer.ok) {
@@ -43,6 +58,20 @@ export async function ask(path, { method = "GET", body, tag } = {}) {
     throw new Refused(answer.status, detail.charAt(0).toUpperCase() + detail.slice(1), data?.remedy);
   }
   return { data, tag: answer.headers.get("ETag"), at: answer.headers.get("Location") };
+}
+
+export const post = (path, body) => ask(path, { method: "POST", body });
+
+/** What the service wrote, as elements that belong to no page yet. */
+export const parse = (text) => new DOMParser().parseFromString(text, "text/html").body;
+
+/** A page, or a part of one, as the service has it now; of a query that can't be read, what it says of it. */
+export const read = async (address) => parse(await (await reach(address, { headers: { Accept: "text/html" } })).text());
+
+/** Put what the service has now in the place of these elements of this page. */
+export async function renew(...selectors) {
+  const fresh = await read(location.href);
+  for (const one of selectors) pick(one).replaceWith(pick(one, fresh) ?? pick(one));
 }
 
 /** An address of the API, of this production, with what is given of the query. */
@@ -59,11 +88,7 @@ export function say(text, { bad = false, act } = {}) {
   clearTimeout(gone);
   place.classList.toggle("bad", bad);
   place.replaceChildren(text);
-  if (act) {
-    const button = make("button", { type: "button", text: act[0] });
-    button.addEventListener("click", () => { place.replaceChildren(); act[1](); });
-    place.append(button);
-  }
+  if (act) place.append(button({ text: act[0] }, () => { place.replaceChildren(); act[1](); }));
   gone = setTimeout(() => place.replaceChildren(), bad ? 30_000 : 12_000);
 }
 
@@ -71,6 +96,15 @@ export const sayTrouble = (error) => {
   if (!(error instanceof Refused)) throw error;
   say(error.message, { bad: true });
 };
+
+/** Do it, and say what was refused. */
+export const attempt = (act) => Promise.resolve().then(act).catch(sayTrouble);
+
+/** What sending a form does, in place of a new page. */
+export const onSubmit = (form, act) => on(form, "submit", (event) => {
+  event.preventDefault();
+  attempt(() => act(event));
+});
 
 export const count = (number, one, many = `${one}s`) =>
   `${String(number).replace(/\B(?=(\d{3})+$)/g, "\u202f")} ${number === 1 ? one : many}`;

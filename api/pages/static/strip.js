@@ -1,175 +1,144 @@
 // The strip of hours: each camera's clips in true time, on a canvas, with a pointer or with keys.
 
-import { ask, pick, picks, Refused } from "./core.js";
+import { ask, on, pick, picks, Refused } from "./core.js";
 
 const LOGGED = 1, NOTICED = 2, NG = 4, CIRCLED = 8; // as in api/pages/strip.py
 const GUTTER = 34, HEAD = 20, LANE = 34, BAR = 18;
 
 /** Draw every strip of the page once it comes near the window. */
 export function drawStrips() {
-  const near = new IntersectionObserver(
-    (seen) => {
-      for (const one of seen.filter((entry) => entry.isIntersecting)) {
-        near.unobserve(one.target);
-        load(one.target);
-      }
-    },
-    { rootMargin: "300px" },
-  );
+  const near = new IntersectionObserver((seen) => {
+    for (const { target } of seen.filter((one) => one.isIntersecting)) {
+      near.unobserve(target);
+      load(target);
+    }
+  }, { rootMargin: "300px" });
   picks("[data-strip]").forEach((one) => near.observe(one));
 }
 
 async function load(place) {
   try {
-    new Strip(place, (await ask(place.dataset.strip)).data);
+    show(place, (await ask(place.dataset.strip)).data);
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
     pick(".under", place).textContent = error.message;
   }
 }
 
-class Strip {
-  constructor(place, data) {
-    this.data = data;
-    this.canvas = pick("canvas", place);
-    this.under = pick(".under", place);
-    this.at = -1;
-    this.first = data.hours[0]?.[0] ?? 0;
-    this.last = data.hours.at(-1)?.[0] ?? 3600;
-    [this.from, this.to] = [this.first, this.last];
-    this.canvas.style.height = `${HEAD + Math.max(1, data.lanes.length) * LANE + 4}px`;
-    this.rest = this.legend();
-    this.tell();
-    new ResizeObserver(() => this.draw()).observe(this.canvas);
-    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.draw());
-    this.listen(place);
-  }
+function show(place, data) {
+  const canvas = pick("canvas", place), under = pick(".under", place);
+  const first = data.hours[0]?.[0] ?? 0, last = data.hours.at(-1)?.[0] ?? 3600;
+  const untimed = data.untimed ? ` ${data.untimed} without a known time are not here.` : "";
+  const rest = `Filled: logged. Hollow: not yet. Low: NG. A dot above: circled. An amber mark below: a finding.${untimed}`;
+  let at = -1, from = first, to = last, grip = null;
+  canvas.style.height = `${HEAD + Math.max(1, data.lanes.length) * LANE + 4}px`;
+  tell();
+  new ResizeObserver(draw).observe(canvas);
+  on(matchMedia("(prefers-color-scheme: dark)"), "change", draw);
+  listen();
 
-  legend() {
-    const untimed = this.data.untimed ? ` ${this.data.untimed} without a known time are not here.` : "";
-    return `Filled: logged. Hollow: not yet. Low: NG. A dot above: circled. An amber mark below: a finding.${untimed}`;
-  }
-
-  listen(place) {
-    const canvas = this.canvas;
-    const zooms = { in: () => this.zoom(0.5), out: () => this.zoom(2), all: () => this.show(this.first, this.last) };
-    picks("[data-zoom]", place).forEach((one) => one.addEventListener("click", () => zooms[one.dataset.zoom]()));
-    canvas.addEventListener("pointermove", (event) => {
-      if (this.grip && event.buttons) {
-        const span = this.to - this.from;
-        const moved = ((this.grip.x - event.offsetX) / (canvas.clientWidth - GUTTER)) * span;
-        if (Math.abs(this.grip.x - event.offsetX) > 3) this.grip.moved = true;
-        this.show(this.grip.from + moved, this.grip.from + moved + span);
-      } else this.choose(this.find(event.offsetX, event.offsetY));
+  function listen() {
+    const zooms = { in: () => zoom(0.5), out: () => zoom(2), all: () => look(first, last) };
+    on(picks("[data-zoom]", place), "click", ({ currentTarget }) => zooms[currentTarget.dataset.zoom]());
+    on(canvas, "pointermove", (event) => {
+      if (grip && event.buttons) {
+        const span = to - from;
+        const moved = ((grip.x - event.offsetX) / (canvas.clientWidth - GUTTER)) * span;
+        if (Math.abs(grip.x - event.offsetX) > 3) grip.moved = true;
+        look(grip.from + moved, grip.from + moved + span);
+      } else choose(find(event.offsetX, event.offsetY));
     });
-    canvas.addEventListener("pointerdown", (event) => { this.grip = { x: event.offsetX, from: this.from }; });
-    canvas.addEventListener("click", (event) => {
-      const found = this.find(event.offsetX, event.offsetY);
-      if (found >= 0 && !this.grip?.moved) this.open(found);
-      this.grip = null;
+    on(canvas, "pointerdown", (event) => { grip = { x: event.offsetX, from: from }; });
+    on(canvas, "click", (event) => {
+      const found = find(event.offsetX, event.offsetY);
+      if (found >= 0 && !grip?.moved) open(found);
+      grip = null;
     });
-    canvas.addEventListener("pointerleave", () => { this.grip = null; if (document.activeElement !== canvas) this.choose(-1); });
+    on(canvas, "pointerleave", () => { grip = null; if (document.activeElement !== canvas) choose(-1); });
     canvas.addEventListener("wheel", (event) => {
       if (!event.ctrlKey) return;
       event.preventDefault();
-      this.zoom(event.deltaY < 0 ? 0.7 : 1.4, this.second(event.offsetX));
+      zoom(event.deltaY < 0 ? 0.7 : 1.4, second(event.offsetX));
     }, { passive: false });
-    canvas.addEventListener("keydown", (event) => {
+    on(canvas, "keydown", (event) => {
       const keys = {
-        ArrowRight: () => this.step(1), ArrowLeft: () => this.step(-1),
-        ArrowDown: () => this.lane(1), ArrowUp: () => this.lane(-1),
-        Home: () => this.choose(0), End: () => this.choose(this.data.clips.length - 1),
-        "+": () => this.zoom(0.5), "-": () => this.zoom(2), Enter: () => this.at >= 0 && this.open(this.at),
+        ArrowRight: () => step(1), ArrowLeft: () => step(-1),
+        ArrowDown: () => lane(1), ArrowUp: () => lane(-1),
+        Home: () => choose(0), End: () => choose(data.clips.length - 1),
+        "+": () => zoom(0.5), "-": () => zoom(2), Enter: () => at >= 0 && open(at),
       };
       if (!keys[event.key] || event.ctrlKey || event.metaKey || event.altKey) return;
       event.preventDefault();
       keys[event.key]();
-      this.reveal();
+      reveal();
     });
   }
 
-  second(x) { return this.from + ((x - GUTTER) / (this.canvas.clientWidth - GUTTER)) * (this.to - this.from); }
-  place(second) { return GUTTER + ((second - this.from) / (this.to - this.from)) * (this.canvas.clientWidth - GUTTER); }
+  function second(x) { return from + ((x - GUTTER) / (canvas.clientWidth - GUTTER)) * (to - from); }
+  function across(second) { return GUTTER + ((second - from) / (to - from)) * (canvas.clientWidth - GUTTER); }
 
-  show(from, to) {
-    const span = Math.max(60, Math.min(to - from, this.last - this.first));
-    this.from = Math.max(this.first, Math.min(from, this.last - span));
-    this.to = this.from + span;
-    this.draw();
+  function look(begin, end) {
+    const span = Math.max(60, Math.min(end - begin, last - first));
+    from = Math.max(first, Math.min(begin, last - span));
+    to = from + span;
+    draw();
   }
 
-  zoom(by, about) {
-    const clip = this.data.clips[this.at];
-    const middle = about ?? (clip ? clip[2] : (this.from + this.to) / 2);
-    this.show(middle - (middle - this.from) * by, middle + (this.to - middle) * by);
+  function zoom(by, about) {
+    const clip = data.clips[at];
+    const middle = about ?? (clip ? clip[2] : (from + to) / 2);
+    look(middle - (middle - from) * by, middle + (to - middle) * by);
   }
 
-  find(x, y) {
+  function find(x, y) {
     const lane = Math.floor((y - HEAD) / LANE);
     let best = -1, distance = 5;
-    this.data.clips.forEach((clip, index) => {
+    data.clips.forEach((clip, index) => {
       if (clip[1] !== lane) return;
-      const left = this.place(clip[2]), right = Math.max(left + 3, this.place(clip[2] + clip[3]));
+      const left = across(clip[2]), right = Math.max(left + 3, across(clip[2] + clip[3]));
       const away = x < left ? left - x : x > right ? x - right : 0;
       if (away < distance) [best, distance] = [index, away];
     });
     return best;
   }
 
-  step(by) {
-    const clips = this.data.clips;
-    if (clips.length) this.choose(this.at < 0 ? (by > 0 ? 0 : clips.length - 1) : Math.max(0, Math.min(clips.length - 1, this.at + by)));
+  function step(by) {
+    const clips = data.clips;
+    if (clips.length) choose(at < 0 ? (by > 0 ? 0 : clips.length - 1) : Math.max(0, Math.min(clips.length - 1, at + by)));
   }
 
-  lane(by) {
-    const now = this.data.clips[this.at];
-    if (!now) return this.step(by);
-    const others = this.data.clips.map((clip, index) => [Math.abs(clip[2] - now[2]), index, clip[1]]);
+  function lane(by) {
+    const now = data.clips[at];
+    if (!now) return step(by);
+    const others = data.clips.map((clip, index) => [Math.abs(clip[2] - now[2]), index, clip[1]]);
     const there = others.filter(([, , lane]) => lane === now[1] + by).sort((a, b) => a[0] - b[0]);
-    if (there.length) this.choose(there[0][1]);
+    if (there.length) choose(there[0][1]);
   }
 
-  reveal() {
-    const clip = this.data.clips[this.at];
-    if (clip && (clip[2] < this.from || clip[2] > this.to)) {
-      const half = (this.to - this.from) / 2;
-      this.show(clip[2] - half, clip[2] + half);
+  function reveal() {
+    const clip = data.clips[at];
+    if (clip && (clip[2] < from || clip[2] > to)) {
+      const half = (to - from) / 2;
+      look(clip[2] - half, clip[2] + half);
     }
   }
 
-  choose(index) {
-    if (index === this.at) return;
-    this.at = index;
-    this.canvas.style.cursor = index >= 0 ? "pointer" : "crosshair";
-    this.tell();
-    this.draw();
+  function choose(index) {
+    if (index === at) return;
+    at = index;
+    canvas.style.cursor = index >= 0 ? "pointer" : "crosshair";
+    tell();
+    draw();
   }
 
-  tell() {
-    const clip = this.data.clips[this.at];
-    if (!clip) { this.under.textContent = this.rest; return; }
-    const [, lane, second, length, flags, name] = clip;
-    const [letter, camera] = this.data.lanes[lane];
-    const parts = [
-      name, this.clock(second), length ? `${length.toFixed(length < 60 ? 1 : 0)} s` : "length not known",
-      letter ? `camera ${letter}${camera ? ` (${camera})` : ""}` : "no camera named",
-      flags & LOGGED ? (flags & NG ? "NG" : flags & CIRCLED ? "circled" : "logged") : "not logged yet",
-    ];
-    if (flags & NOTICED) parts.push("has a finding");
-    this.under.textContent = `${parts.join(" · ")}. Enter or a press opens it.`;
+  function tell() {
+    const clip = data.clips[at];
+    under.textContent = clip ? `${clip[5]}. Enter or a press opens it.` : rest;
   }
 
-  clock(second) {
-    const hour = this.data.hours.findLast(([start]) => start <= second) ?? [0, "00"];
-    const rest = Math.floor(second - hour[0]);
-    const two = (number) => String(number).padStart(2, "0");
-    return `${hour[1]}:${two(Math.floor(rest / 60))}:${two(rest % 60)}`;
-  }
+  function open(index) { location.assign(`/clips/${data.clips[index][0]}`); }
 
-  open(index) { location.assign(`/clips/${this.data.clips[index][0]}`); }
-
-  draw() {
-    const { canvas, data } = this;
+  function draw() {
     const scale = devicePixelRatio || 1, width = canvas.clientWidth, height = canvas.clientHeight;
     if (!width) return;
     [canvas.width, canvas.height] = [width * scale, height * scale];
@@ -180,8 +149,8 @@ class Strip {
     pen.scale(scale, scale);
     pen.font = `12px ${colour("plain")}`;
     pen.textBaseline = "middle";
-    this.ruler(pen, width, height, soft, rule);
-    data.lanes.forEach(([letter], lane) => {
+    ruler(pen, width, height, soft, rule);
+    data.lanes.forEach((letter, lane) => {
       const y = HEAD + lane * LANE + LANE / 2;
       pen.fillStyle = ink;
       pen.fillText(letter || "–", 4, y);
@@ -193,11 +162,11 @@ class Strip {
     pen.rect(GUTTER - 2, 0, width, height);
     pen.clip();
     data.clips.forEach(([, lane, second, length, flags], index) => {
-      const left = this.place(second), wide = Math.max(2.5, this.place(second + length) - left);
+      const left = across(second), wide = Math.max(2.5, across(second + length) - left);
       if (left > width || left + wide < GUTTER) return;
       const base = HEAD + lane * LANE + LANE / 2 + BAR / 2, tall = flags & NG ? BAR / 2 : BAR;
-      pen.fillStyle = pen.strokeStyle = index === this.at ? flame : ink;
-      if (flags & LOGGED || index === this.at) pen.fillRect(left, base - tall, wide, tall);
+      pen.fillStyle = pen.strokeStyle = index === at ? flame : ink;
+      if (flags & LOGGED || index === at) pen.fillRect(left, base - tall, wide, tall);
       else pen.strokeRect(left + 0.5, base - tall + 0.5, Math.max(1.5, wide - 1), tall - 1);
       if (flags & CIRCLED) { pen.beginPath(); pen.arc(left + wide / 2, base - BAR - 4, 2, 0, 7); pen.fill(); }
       pen.fillStyle = flame;
@@ -206,12 +175,12 @@ class Strip {
     pen.restore();
   }
 
-  ruler(pen, width, height, soft, rule) {
+  function ruler(pen, width, height, soft, rule) {
     let free = 0;
-    const fine = this.to - this.from < 7200 ? 600 : 3600;
-    for (const [start, name] of this.data.hours) {
+    const fine = to - from < 7200 ? 600 : 3600;
+    for (const [start, name] of data.hours) {
       for (let second = start; second < start + 3600; second += fine) {
-        const x = Math.round(this.place(second));
+        const x = Math.round(across(second));
         if (x < GUTTER - 1 || x > width) continue;
         pen.fillStyle = rule;
         pen.fillRect(x, second === start ? 12 : HEAD, 1, height);

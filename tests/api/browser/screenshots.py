@@ -14,7 +14,7 @@ from typing import Literal
 
 from playwright.sync_api import Browser, sync_playwright
 
-from api.reads.clips import read_stills
+from api.reads.clips import read_finding_codes, read_stills
 from shared.db import Sessions, make_sessions, open_catalogue, reading
 from shared.models import Clip
 from shared.settings import Settings, load_settings
@@ -30,7 +30,8 @@ def pages(sessions: Sessions) -> dict[str, str]:
     with reading(sessions) as session:
         ids = [clip.id for clip in session.query(Clip).order_by(Clip.id)]
         stills = read_stills(session, ids)
-        clip = max(ids, key=lambda one: len(stills.get(one, ())))
+        noticed = read_finding_codes(session, ids)
+        clip = max(ids, key=lambda one: (len(stills.get(one, ())), len(noticed.get(one, ()))))
     return {
         "days": "/days",
         "wrap": "/wrap",
@@ -41,6 +42,7 @@ def pages(sessions: Sessions) -> dict[str, str]:
         "find-table": "/find?view=table",
         "log": "/log",
         "cards": "/cards",
+        "plan": "/plan",
         "begin": "/begin",
     }
 

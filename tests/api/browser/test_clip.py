@@ -22,11 +22,12 @@ from ingest.previews import preview_handler
 from shared.catalogue.requests import claim_next, finish
 from shared.db import reading, writing
 from shared.errors import MediaError, NotFoundError
-from shared.models import Clip, LogEntry, Moment, RequestKind, TakeFacts, now
+from shared.models import Clip, Finding, LogEntry, Moment, RequestKind, TakeFacts, now
 from shared.timecode import Rate, Timecode
 from tests.api.browser.conftest import Site
 from tests.api.browser.serving import until
 from tests.api.catalogue import entry_of, put_copy
+from tests.factories import make_finding
 
 FRAMES = 60
 WIDTH, HEIGHT = 256, 144
@@ -280,3 +281,36 @@ def test_facts_name_their_source_and_copies_their_state(site: Site) -> None:
     tab = site.go("/clips/1")
     expect(tab.locator("dl").first).to_contain_text("timecode track")
     expect(site.go("/clips/8").locator(".files")).to_contain_text("South: differs from the card")
+
+
+def test_a_findings_place_plays_from_there_and_its_form_needs_no_mouse(site: Site, tmp_path: Path) -> None:
+    """The bars of the picture tell where it is."""
+    data = write_numbered(tmp_path / "film.webm", "libvpx", Fraction(25))
+    put_copy(site.sessions, tmp_path / "north", data)
+    with writing(site.sessions) as session:
+        clip = session.get_one(Clip, 1)
+        clip.start_frame, clip.frames = 900_000, FRAMES
+        make_finding(
+            session, clip, code="shaky", message="It shakes. Stand still.", in_frame=40, out_frame=50
+        )
+    tab = site.go("/clips/1")
+    place = tab.locator(".findings a[data-from]")
+    expect(place).to_have_text("10:00:01:15\u201310:00:02:00")
+    assert (place.get_attribute("href") or "").endswith("/content#t=1.600,2.000")
+    place.focus()
+    tab.keyboard.press("Enter")
+    until(tab, "document.querySelector('#video').ended")
+    assert tab.evaluate(READ) == FRAMES - 1
+    tab.reload()
+    # Only paused is a frame certain: it is looked for without being played.
+    tab.evaluate("HTMLMediaElement.prototype.play = async () => {}")
+    place.press("Enter")
+    settled(tab)
+    assert tab.evaluate(READ) == 40
+    tab.locator("summary").filter(has_text="Dismiss: It shakes").press("Enter")
+    tab.keyboard.press("Tab")
+    tab.keyboard.type("the boat rocks")
+    tab.keyboard.press("Enter")
+    expect(tab.locator(".findings.over")).to_contain_text("Because: the boat rocks")
+    with reading(site.sessions) as session:
+        assert session.scalars(select(Finding.dismissed).filter_by(code="shaky")).one() == "the boat rocks"

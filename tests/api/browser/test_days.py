@@ -9,7 +9,7 @@ from playwright.sync_api import expect
 from sqlalchemy import select
 
 from shared.db import reading, writing
-from shared.models import Camera, ChangeSet, LogEntry, Production, Reel, ShootingDay
+from shared.models import Camera, ChangeSet, LogEntry, Production, Reel, ShootingDay, Suggestion
 from tests import factories as make
 from tests.api.browser.conftest import Site
 from tests.api.browser.rows import add_clips
@@ -151,3 +151,33 @@ def test_reels_without_a_day_are_told(site: Site) -> None:
         reel: Any = session.scalars(select(Reel)).first()
         reel.day_id = None
     expect(site.go("/days").locator("section.day").last).to_contain_text("Without a day")
+
+
+def test_tags_are_added_to_many_and_suggestions_taken_over(site: Site) -> None:
+    assert site.seeded is not None
+    with writing(site.sessions) as session:
+        before = {
+            row.clip_id: sorted(tag.name for tag in row.tags) for row in session.scalars(select(LogEntry))
+        }
+        value = {"field": "movement", "value": "pan", "confidence": 0.8}
+        session.add(Suggestion(clip_id=site.seeded.clips[0], **value))
+    tab = site.go("/days/1")
+    tab.get_by_role("button", name="Select all").first.click()
+    tab.locator("#many-field").select_option("tags")
+    tab.locator("#many-text").fill("fog, low <b>tide</b>")
+    tab.get_by_role("button", name="Add it").click()
+    expect(tab.locator("#said")).to_contain_text("is added to 4 clips.")
+    with reading(site.sessions) as session:
+        after = {
+            row.clip_id: sorted(tag.name for tag in row.tags) for row in session.scalars(select(LogEntry))
+        }
+    for clip in site.seeded.clips[:4]:
+        assert after[clip] == sorted({*before[clip], "fog", "low <b>tide</b>"})
+    tab.get_by_role("button", name="Select all").first.click()
+    tab.locator("#many-field").select_option("suggestions")
+    expect(tab.locator("[data-preview]")).to_have_text("To be taken over: 1 suggestion of 1 clip.")
+    tab.get_by_role("button", name="Take them over").click()
+    expect(tab.locator("#said")).to_contain_text("Taken over: 1 suggestion of 1 clip.")
+    with reading(site.sessions) as session:
+        rows = select(LogEntry.movement).where(LogEntry.clip_id == site.seeded.clips[0])
+        assert session.scalars(rows).one() == "pan"

@@ -13,7 +13,7 @@ from playwright.sync_api import Page, Route, expect
 from sqlalchemy import select
 
 from shared.db import reading, writing
-from shared.models import LogEntry, Production
+from shared.models import LogEntry, Production, Suggestion
 from shared.vocabulary import load_vocabulary
 from tests import factories as make
 from tests.api.browser.conftest import Site
@@ -248,3 +248,26 @@ def test_more_clips_are_read_on_before_they_are_needed(site: Site) -> None:
     for _ in range(129):
         tab.keyboard.press("Enter")
     expect(tab.locator("#place")).to_have_text("Clip 130 of 130")
+
+
+def test_what_is_suggested_is_shown_as_such_and_taken_over_by_a_key(site: Site) -> None:
+    with writing(site.sessions) as session:
+        entry = entry_of(session, 1)
+        assert entry is not None
+        entry.movement, entry.kind = None, "b-roll"
+        for field, value in (("movement", "pan"), ("kind", "interview")):
+            session.add(Suggestion(clip_id=1, field=field, value=value, confidence=0.8))
+    tab = begin(site)
+    movement = tab.locator("#fieldlist .v").nth(3)
+    expect(movement).to_have_text("Pan? 80 %")
+    with reading(site.sessions) as session:
+        entry = entry_of(session, 1)
+        assert entry is not None and entry.movement is None, "it is no word of a person"
+    tab.keyboard.press("=")
+    expect(movement).to_have_text("Pan")
+    saved(tab)
+    with reading(site.sessions) as session:
+        entry = entry_of(session, 1)
+        assert entry is not None and (entry.movement, entry.kind) == ("pan", "b-roll")
+    tab.keyboard.press("<")
+    expect(movement).to_have_text("Pan? 80 %")

@@ -28,6 +28,7 @@ PAGES = (
     "/find?view=table",
     "/log",
     "/cards",
+    "/plan",
     "/begin",
     "/problems/not-found",
 )
