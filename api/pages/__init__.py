@@ -14,6 +14,7 @@ from api.pages import (
     noticed,
     offloading,
     outline,
+    outlining,
     plan,
     planning,
     previews,
@@ -31,6 +32,6 @@ __all__ = ["all_pages"]
 def all_pages() -> list[APIRouter]:
     parts = (
         *(site, days, strip, day, clip, transcript, noticed, find, walk, offloading, live, begin, previews),
-        *(plan, planning, outline, wrap, problems),
+        *(plan, planning, outline, outlining, wrap, problems),
     )
     return [part.router for part in parts]

@@ -87,6 +87,7 @@ def show_outline(
     outline: Id = None,
     clip: Annotated[Id, Query(description="A clip whose cues are to choose from.")] = None,
     earlier: Annotated[str | None, Query(max_length=200, description="A version to compare with.")] = None,
+    focus: Annotated[str, Query(max_length=40, description="The control that has the focus.")] = "",
 ) -> Response:
     with reading(service.sessions) as session:
         row = find_row(session, outline) if outline is not None else None
@@ -132,6 +133,7 @@ def show_outline(
             cues=_cues(session, found, clip),
             versions=list_versions(session, row),
             earlier=earlier,
+            focus=focus,
             comparison=compare_versions(session, found, row, earlier, NOW) if earlier else None,
         )
 

@@ -1,6 +1,12 @@
-// The first minutes: loading the demo, or taking it out. The forms are sent by send.js.
+// The first minutes: each step's form is sent to the API, and the page then shows the next.
 
-import { follow, on, pick, post, sayTrouble } from "./core.js";
+import { follow, on, onSubmit, pick, picks, post, sayTrouble } from "./core.js";
+
+onSubmit(picks("form[data-post]"), async ({ target: form }) => {
+  const { data } = await post(form.dataset.post, Object.fromEntries(new FormData(form)));
+  if (form.id === "production") location.assign(`/begin?${new URLSearchParams({ production: data.slug })}`);
+  else location.reload();
+});
 
 const demo = pick("[data-demo]");
 on(demo, "click", async () => {

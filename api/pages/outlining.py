@@ -1,0 +1,106 @@
+"""What the forms of an outline's page do: each is an operation of the API, and leads back to its place."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Response
+
+from api.deps import CallerDep, RowId, ServiceDep
+from api.pages.forms import Form, FormDep, body_of, go_to
+from api.pages.site import link
+from api.routes.outline_items import (
+    check_outline_item,
+    delete_outline_item,
+    patch_outline_item,
+    post_outline_cover,
+    post_outline_item,
+)
+from api.routes.outlines import post_outline, post_outline_version, return_outline
+from api.schemas.outlines import CoverAdded, ItemBody, ItemPatch, OutlineBody, VersionBody
+from shared.errors import UsageError
+
+router = APIRouter(prefix="/outline")
+
+
+def outline_link(outline: int | None, focus: str = "") -> str:
+    """`focus`: the control that is to have the focus there."""
+    return link("/outline", outline=outline, focus=focus)
+
+
+@router.post("/new")
+def make_outline(service: ServiceDep, caller: CallerDep, form: FormDep) -> Response:
+    body = body_of(OutlineBody, {"name": form.text("name"), "target_seconds": form.number("target_seconds")})
+    made = post_outline(service, body, Response(), caller, form.text("production") or None)
+    return go_to(outline_link(made.id))
+
+
+@router.post("/{id}/items")
+def add_item(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId) -> Response:
+    body = body_of(
+        ItemBody,
+        {
+            "kind": form.text("kind"),
+            "name": form.text("name"),
+            "mood": form.text("mood"),
+            "seconds": _seconds(form),
+            "line": form.text("line") or None,
+            "moment": form.number("moment"),
+            "cues": [_whole(one) for one in form.all("cues")],
+        },
+    )
+    made = post_outline_item(service, id, body, Response(), caller)
+    return go_to(outline_link(id) + f"#item-{made.id}")
+
+
+@router.post("/{id}/versions")
+def keep(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId) -> Response:
+    post_outline_version(service, id, body_of(VersionBody, {"name": form.text("name")}), caller)
+    return go_to(outline_link(id) + "#versions")
+
+
+@router.post("/versions/{id}/return")
+def return_to(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId) -> Response:
+    outline = return_outline(service, id, Response(), caller, form.text("tag") or None)
+    return go_to(outline_link(outline.id))
+
+
+@router.post("/items/{id}")
+def change_item(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId) -> Response:
+    """`act` says what; without it the item goes to `place`. The control that was pressed keeps the focus."""
+    outline, tag, act = form.number("outline"), form.text("tag") or None, form.text("act")
+    place = form.number("place") or 1
+    if act == "remove":
+        delete_outline_item(service, id, caller, tag)
+        return go_to(outline_link(outline))
+    if act == "check":
+        check_outline_item(service, id, Response(), caller, tag)
+        return go_to(outline_link(outline) + f"#item-{id}")
+    if act == "uncover":
+        patch = ItemPatch(covers=[])
+    elif act in ("up", "down"):
+        number = form.number("number") or 1
+        patch = ItemPatch(place=max(1, number - 1 if act == "up" else number + 1))
+    else:
+        patch = body_of(ItemPatch, {"place": place})
+    patch_outline_item(service, id, patch, Response(), caller, tag)
+    return go_to(outline_link(outline, f"{act or 'up'}-{id}"))
+
+
+@router.post("/items/{id}/covers")
+def cover_item(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId) -> Response:
+    body = body_of(CoverAdded, {"moment": form.number("moment"), "at": form.number("at") or 0})
+    post_outline_cover(service, id, body, Response(), caller)
+    return go_to(outline_link(form.number("outline")) + f"#item-{id}")
+
+
+def _seconds(form: Form) -> float | None:
+    text = form.text("seconds")
+    if not text:
+        return None
+    try:
+        return float(text)
+    except ValueError as error:
+        raise UsageError("that is no length", remedy="Go back and write seconds: 4.5.") from error
+
+
+def _whole(text: str) -> int:
+    return int(text) if text.isascii() and text.isdecimal() and len(text) < 18 else 0
