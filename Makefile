@@ -31,9 +31,10 @@ demo: system-demo
 	@$(MAKE) --no-print-directory .venv/.ready
 	$(BIN)/rushlight demo --into "$(DEMO)"
 
+# In the order of the folders, so that the files of one long test are not what one worker ends with.
 test: system-test
 	@$(MAKE) --no-print-directory .venv/.ready lint types
-	$(BIN)/python -m pytest -n 2 --dist loadfile
+	$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder
 
 lint: .venv/.ready
 	$(BIN)/ruff format --check .
@@ -54,11 +55,14 @@ screenshots: .venv/.ready
 calibrate: .venv/.ready
 	$(BIN)/python -m tests.calibrate
 
-# Long: a thousand kills, a file of five gigabytes, ten thousand histories of a card and its copies, thousands of broken media files.
+# Long: a thousand kills, a file of five gigabytes, ten thousand histories of a card and its copies, a list of
+# a hundred thousand files, takes of half an hour, thousands of broken media files.
 soak: .venv/.ready
 	SOAK_KILLS=1000 $(BIN)/python -m pytest -n 2 tests/ingest/test_kill.py
 	SOAK_LARGE=1 $(BIN)/python -m pytest tests/ingest/test_limits.py
 	SOAK_HISTORIES=10000 $(BIN)/python -m pytest tests/ingest/test_verdict.py
+	SOAK_RECORDS=100000 $(BIN)/python -m pytest tests/ingest/test_mhl_scale.py
+	SOAK_SECONDS=1800 $(BIN)/python -m pytest tests/ingest/test_sync.py
 	$(BIN)/python -m tests.soak_media
 
 # Take out each safeguard, one by one, and see that a test notices.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shlex
 from collections.abc import Sequence
+from functools import cache
 
 from typer.core import TyperGroup, TyperOption
 from typer.main import get_command
@@ -12,6 +13,7 @@ from typer.main import get_command
 from api.cli.main import command_line
 
 
+@cache
 def group() -> TyperGroup:
     command = get_command(command_line())
     assert isinstance(command, TyperGroup)

@@ -5,6 +5,7 @@ The schema is migrated once a run into one SQLite file; each test gets its own c
 
 from __future__ import annotations
 
+import gc
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -24,6 +25,13 @@ pytest_plugins = ("tests.postgres",)
 # A busy machine is slow, which says nothing of the code: no test fails by the clock alone.
 settings.register_profile("calm", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("calm")
+
+
+def pytest_collection_finish() -> None:
+    """What was imported and collected stays to the end: a search for garbage need not go through it."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
 
 
 @pytest.fixture(scope="session")

@@ -17,14 +17,14 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import count
 from pathlib import Path
 from typing import Any
 
+import psycopg
 import pytest
-from sqlalchemy import create_engine
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import OperationalError
 
 from shared.db import open_catalogue
 
@@ -33,11 +33,16 @@ START_SECONDS = 60.0
 _numbers = count(1)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Cluster:
     """A running server; `folder` holds its socket."""
 
     folder: Path
+
+    @cached_property
+    def _own(self) -> psycopg.Connection:
+        """One connection for all that is asked of the server itself: each new one costs as much as a copy."""
+        return psycopg.connect(host=str(self.folder), user=OWNER, dbname="postgres", autocommit=True)
 
     def url(self, database: str) -> str:
         return f"postgresql+psycopg://{OWNER}@/{database}?host={self.folder}"
@@ -55,12 +60,11 @@ class Cluster:
         return self.url(name)
 
     def run(self, statement: str) -> None:
-        engine = create_engine(self.url("postgres"), isolation_level="AUTOCOMMIT")
-        try:
-            with engine.connect() as connection:
-                connection.exec_driver_sql(statement)
-        finally:
-            engine.dispose()
+        self._own.execute(statement.encode())
+
+    def close(self) -> None:
+        if "_own" in vars(self):
+            self._own.close()
 
 
 def find_programs() -> Path | None:
@@ -95,11 +99,12 @@ def running_cluster(programs: Path) -> Iterator[Cluster]:
                 stderr=subprocess.STDOUT,
                 **owner,
             )
+        cluster = Cluster(folder)
         try:
-            cluster = Cluster(folder)
             _wait_until_ready(cluster, server, log)
             yield cluster
         finally:
+            cluster.close()
             server.send_signal(signal.SIGQUIT)  # "immediate": nothing of it is kept
             try:
                 server.wait(30)
@@ -141,7 +146,7 @@ def _wait_until_ready(cluster: Cluster, server: subprocess.Popen[bytes], log: Pa
         try:
             cluster.run("SELECT 1")
             return
-        except OperationalError:
+        except psycopg.OperationalError:
             if time.monotonic() > end:
                 raise
             time.sleep(0.05)

@@ -126,16 +126,17 @@ def test_the_import_contract_catches_what_is_planted(tmp_path: Path) -> None:
         assert f"{importer} -> {imported} (l.{number})" in said, name
 
 
-def imports(tree: ast.Module) -> set[str]:
+@functools.cache
+def imports(tree: ast.Module) -> frozenset[str]:
     """Every module that a file names in an import, wherever it stands."""
-    found = set()
+    found: set[str] = set()
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, "imports are absolute"
             found |= {f"{node.module}.{alias.name}" for alias in node.names} | {str(node.module)}
-    return found
+    return frozenset(found)
 
 
 def below(name: str, package: str) -> bool:
@@ -235,16 +236,15 @@ MAKERS = {
 
 def run_at_import(node: ast.AST) -> Iterator[ast.AST]:
     """Every node that is evaluated when the module is imported: not the bodies of functions."""
-    for child in ast.iter_child_nodes(node):
+    waiting = list(ast.iter_child_nodes(node))
+    while waiting:
+        child = waiting.pop()
         if isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda):
-            outside: list[ast.AST] = [*child.args.defaults, *(one for one in child.args.kw_defaults if one)]
-            outside += [] if isinstance(child, ast.Lambda) else child.decorator_list
-            for part in outside:
-                yield part
-                yield from run_at_import(part)
+            waiting += [*child.args.defaults, *(one for one in child.args.kw_defaults if one)]
+            waiting += [] if isinstance(child, ast.Lambda) else child.decorator_list
             continue
         yield child
-        yield from run_at_import(child)
+        waiting += ast.iter_child_nodes(child)
 
 
 def made_at_import(tree: ast.Module) -> list[str]:

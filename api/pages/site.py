@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
 from typing import Annotated, Any
 from urllib.parse import urlencode
@@ -69,7 +70,9 @@ class Site:
         return response
 
 
+@cache
 def make_site() -> Site:
+    """The one site of this process: templates are compiled when they are first asked for."""
     static = _read_static()
     digest = hashlib.blake2s(digest_size=8)
     for name in sorted(static):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -13,17 +14,22 @@ import pytest
 from starlette.testclient import TestClient
 
 from api.errors import PROBLEM_TYPE
-from shared.db import Sessions
+from shared.db import Sessions, make_engine, make_sessions
 from shared.query_fields import TERM_FIELDS, TEXT_FIELDS
 from shared.settings import Settings
-from tests.api.catalogue import Seeded, put_copy
+from tests.api.catalogue import Seeded, client_of, make_settings, put_copy
 
 ALSO_PROBLEMS = {"400", "421", "500", "503"}
 
 
-@pytest.fixture
-def document(client: TestClient) -> dict[str, Any]:
-    answer = client.get("/api/v1/openapi.json")
+@pytest.fixture(scope="module")
+def document(migrated_file: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """What the service says of itself, whatever stands in the catalogue."""
+    folder = tmp_path_factory.mktemp("document")
+    engine = make_engine(f"sqlite:///{shutil.copyfile(migrated_file, folder / 'catalogue.sqlite')}")
+    with client_of(make_settings(folder), make_sessions(engine)) as client:
+        answer = client.get("/api/v1/openapi.json")
+    engine.dispose()
     assert answer.status_code == 200
     document: dict[str, Any] = answer.json()
     return document

@@ -8,6 +8,7 @@ import os
 import shutil
 import subprocess
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -30,15 +31,24 @@ def made_card(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def card(made_card: Path, tmp_path: Path) -> Path:
-    shutil.copytree(made_card, tmp_path / "A01", copy_function=shutil.copy2)
-    return tmp_path / "A01"
+    return copy_card(made_card, tmp_path)
+
+
+def copy_card(card: Path, folder: Path) -> Path:
+    shutil.copytree(card, folder / "A01", copy_function=shutil.copy2)
+    return folder / "A01"
 
 
 @pytest.fixture
 def shell(tmp_path: Path) -> Shell:
+    return make_shell(tmp_path)
+
+
+def make_shell(root: Path) -> Shell:
+    """A production with one camera, and the folders `one`, `two` and `editor`."""
     for name in ("one", "two", "editor"):
-        (tmp_path / name).mkdir()
-    shell = Shell(tmp_path / "home")
+        (root / name).mkdir()
+    shell = Shell(root / "home")
     shell.run("new", "The Chain Ferry", "--rate", "25", "--zone", "Europe/London")
     shell.run("camera", "A", "--clock", "utc")
     return shell
@@ -59,6 +69,24 @@ def offload(shell: Shell, card: Path, tmp_path: Path, **options: int) -> Any:
     return shell.json(
         "offload", card, "--to", tmp_path / "one", "--to", tmp_path / "two", "--camera", "A", **options
     )
+
+
+@dataclass(frozen=True)
+class Offloaded:
+    """A card that was offloaded once for several tests; `report` is of that first time."""
+
+    shell: Shell
+    card: Path
+    root: Path
+    report: Any
+
+
+@pytest.fixture(scope="module")
+def offloaded(made_card: Path, tmp_path_factory: pytest.TempPathFactory) -> Offloaded:
+    root = tmp_path_factory.mktemp("offloaded")
+    card = copy_card(made_card, root)
+    shell = make_shell(root)
+    return Offloaded(shell, card, root, offload(shell, card, root))
 
 
 @pytest.mark.slow
@@ -103,8 +131,8 @@ def test_from_card_to_hand_over(shell: Shell, card: Path, tmp_path: Path) -> Non
 
 
 @pytest.mark.skipif(shutil.which("xxhsum") is None, reason="xxhsum (Debian package xxhash) is not installed")
-def test_every_hash_agrees_with_xxhsum(shell: Shell, card: Path, tmp_path: Path) -> None:
-    report = offload(shell, card, tmp_path)
+def test_every_hash_agrees_with_xxhsum(offloaded: Offloaded) -> None:
+    report = offloaded.report
     sums = "".join(f"{file['hash']['value']}  {file['path']}\n" for file in report["files"])
     folder = Path(report["destinations"][0]["folder"])
     checked = subprocess.run(
@@ -114,10 +142,10 @@ def test_every_hash_agrees_with_xxhsum(shell: Shell, card: Path, tmp_path: Path)
     assert checked.stdout.count(": OK") == len(report["files"])
 
 
-def test_a_second_offload_copies_only_what_is_new(shell: Shell, card: Path, tmp_path: Path) -> None:
-    first = offload(shell, card, tmp_path)
-    (card / "late.txt").write_text("one more")
-    second = offload(shell, card, tmp_path)
+def test_a_second_offload_copies_only_what_is_new(offloaded: Offloaded) -> None:
+    first, shell = offloaded.report, offloaded.shell
+    (offloaded.card / "late.txt").write_text("one more")
+    second = offload(shell, offloaded.card, offloaded.root)
     assert second["reel"] == first["reel"]
     assert second["bytes_written"] == 2 * len("one more")
     assert len(second["files"]) == len(first["files"]) + 1

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-FEW, MANY = 2000, 5000
+FEW, MANY = 1000, 2500
 # 150 MB for 100,000 files, less the 84 of the program and the 24 of the ring, is some 420 bytes a file. Some
 # 6,400 were measured while each was kept as objects. The rest is for the catalogue's cache, which these fill.
 MOST = (MANY - FEW) * 420 + 6_000_000
