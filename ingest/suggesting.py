@@ -38,8 +38,10 @@ def suggest_clips(session: Session, clip_ids: Iterable[int]) -> None:
             select(Clip).where(Clip.id.in_(chunk)).options(joinedload(Clip.camera)).order_by(Clip.id)
         ).all()
         numbers, codes = _numbers(session, chunk), _codes(session, chunk)
+        opening = _opening(session, {clip.reel_id for clip in clips})
         for clip in clips:
-            for one in suggest(_seen(clip, numbers.get(clip.id, {}), codes[clip.id])):
+            seen = _seen(clip, numbers.get(clip.id, {}), codes[clip.id], clip.id in opening)
+            for one in suggest(seen):
                 _keep(session, clip.id, one)
         groups |= {(clip.camera_id, clip.day_id) for clip in clips if clip.day_id is not None}
     for camera_id, day_id in sorted(groups, key=str):
@@ -86,7 +88,20 @@ def _codes(session: Session, clip_ids: Sequence[int]) -> Mapping[int, set[str]]:
     return found
 
 
-def _seen(clip: Clip, numbers: _Numbers, codes: set[str]) -> Seen:
+def _opening(session: Session, reel_ids: Iterable[int | None]) -> set[int]:
+    """The first clip of each reel, by its time, and by its name where that says nothing."""
+    rows = (
+        select(Clip.reel_id, Clip.id)
+        .where(Clip.reel_id.in_(reel_ids))
+        .order_by(Clip.reel_id, Clip.shot_at.is_(None), Clip.shot_at, Clip.name)
+    )
+    first: dict[int, int] = {}
+    for reel_id, clip_id in session.execute(rows):
+        first.setdefault(reel_id, clip_id)
+    return set(first.values())
+
+
+def _seen(clip: Clip, numbers: _Numbers, codes: set[str], opens_reel: bool) -> Seen:
     picture, sound = numbers.get(MeasureKind.PICTURE), numbers.get(MeasureKind.SOUND)
     per_second = clip.per_second
     return Seen(
@@ -96,6 +111,7 @@ def _seen(clip: Clip, numbers: _Numbers, codes: set[str]) -> Seen:
         clip.camera is not None and clip.camera.kind is CameraKind.DRONE,
         "lens-covered" in codes,
         "carried" in codes,
+        opens_reel,
     )
 
 

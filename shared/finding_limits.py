@@ -28,22 +28,35 @@ class _Limits(BaseModel):
 class HuntingLimits(_Limits):
     """When swinging sharpness is focus that hunts; the numbers are those of `Swings`."""
 
+    slowest: float = _limit(0.27, "Swings a second, Hz, at least.")
+    fastest: float = _limit(4.4, "Swings a second, Hz, at most.")
     cycles: float = _limit(2.0, "Whole swings, at least.")
     swing: float = _limit(0.012, "Change of log sharpness in half a swing, at least.", CALIBRATED)
     uneven: float = _limit(0.5, "Scatter of the half swings' lengths over their median, at most.", CALIBRATED)
     one_way: float = _limit(
-        0.4, "Smaller over larger swing, of detail across and down, at least.", CALIBRATED
+        0.45, "Smaller over larger swing, of detail across and down, at least.", CALIBRATED
     )
     light: float = _limit(0.5, "Swing of log light in step, over that of sharpness, at most.", CALIBRATED)
     least_coarse: float = _limit(
-        -0.13, "Swing of coarse detail in step, over that of sharpness, at least.", CALIBRATED
+        -0.1, "Swing of coarse detail in step, over that of sharpness, at least.", CALIBRATED
     )
-    agreeing: float = _limit(0.5, "Share of tiles, by weight, that swing in step, at least.", CALIBRATED)
-    explained: float = _limit(0.5, "Share of the tiles' variance that is in step, at least.", CALIBRATED)
-    speed: float = _limit(0.15, "Median speed of the framing, heights a second, at most.", CALIBRATED)
-    speed_in_step: float = _limit(-0.36, "Correlation of sharpness with speed, at least.", CALIBRATED)
+    agreeing: float = _limit(0.6, "Share of tiles, by weight, that swing in step, at least.", CALIBRATED)
+    explained: float = _limit(0.47, "Share of the tiles' variance that is in step, at least.", CALIBRATED)
+    speed: float = _limit(0.04, "Median speed of the framing, heights a second, at most.", CALIBRATED)
+    speed_in_step: float = _limit(-0.45, "Correlation of sharpness with speed, at least.", CALIBRATED)
     departing: float = _limit(
-        0.3, "Median shift of what departs from the framing, heights a second, at most.", CALIBRATED
+        0.06, "Median shift of what departs from the framing, heights a second, at most.", CALIBRATED
+    )
+    blurring: float = _limit(
+        0.93,
+        "Correlation of sharpness with blur as the changes between pictures show it, at least.",
+        CALIBRATED,
+    )
+    at_keys: float = _limit(
+        0.5, "Swing among key frames alone, over the swing of all pictures, at least.", CALIBRATED
+    )
+    sudden: float = _limit(
+        2.3, "Largest change between pictures, over that of a sine of this swing, at most.", CALIBRATED
     )
 
 

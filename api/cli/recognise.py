@@ -14,7 +14,7 @@ import typer
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from api.cli.app import Root, print_json, root_of
-from api.cli.kit import AsJson, Production
+from api.cli.options import AsJson, Production
 from shared.catalogue.clip_rows import clip_seconds
 from shared.catalogue.log import find_one_clip
 from shared.catalogue.pairs import EssencePart, essence_parts, name_of

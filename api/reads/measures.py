@@ -26,7 +26,7 @@ from shared.models import (
 )
 
 # The layout of the numbers that is read here; what was measured in another way is left out, and said so.
-READ_VERSIONS: Mapping[MeasureKind, int] = {MeasureKind.PICTURE: 1, MeasureKind.SOUND: 1}
+READ_VERSIONS: Mapping[MeasureKind, int] = {MeasureKind.PICTURE: 2, MeasureKind.SOUND: 2}
 OTHER_VERSION = "It was measured by another version of the program: `rushlight judge --measure`."
 Curve = Sequence[tuple[float, tuple[float, ...]]]  # second, values
 

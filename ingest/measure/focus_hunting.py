@@ -14,8 +14,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import CubicSpline
 
+from ingest.measure.focus_change import blur_path
 from ingest.measure.focus_sharpness import FLOOR, DetailTrack, sharpness
-from ingest.measure.picture_motion import MotionTrack
+from ingest.measure.focus_tracks import Tracks
 from ingest.measure.picture_numbers import Swings
 
 SLOWEST, FASTEST = 0.3, 4.0
@@ -25,18 +26,17 @@ _LEAST_TURNS = 4  # half swings
 _PROMINENCES = (0.012, 0.024, 0.048, 0.096, 0.2, 0.4)  # changes of log sharpness that count as a turn
 _UNEQUAL = 3.0  # neighbouring half swings differ at most by this factor, in size
 _FINE_SECONDS = 0.02
+_NEAR, _TRIED = 1.4, 141  # how far from the turns' frequency that of the whole is sought, in how many steps
 
 Numbers = npt.NDArray[np.float64]
 
 
-def find_swings(
-    times: Numbers, detail: DetailTrack, motion: MotionTrack, inside: npt.NDArray[np.bool_]
-) -> tuple[Swings, ...]:
+def find_swings(tracks: Tracks, inside: npt.NDArray[np.bool_]) -> tuple[Swings, ...]:
     """Stretches of swinging sharpness in the tiles `inside` (ROWS, COLUMNS), none overlapping another.
 
-    `times` (frames,) in seconds, rising, ten or more a second; the tracks hold the same frames.
+    The tracks hold ten pictures a second or more.
     """
-    both = sharpness(detail, inside)
+    times, both = tracks.times, sharpness(tracks.detail, inside)
     level = both.mean(axis=1)
     if len(times) < 8 or not level.any():
         return ()
@@ -48,7 +48,7 @@ def find_swings(
             first, last = _limits(fine, curve, turns)
             here = (times >= first - 1e-6) & (times <= last + 1e-6)
             if here.sum() >= 6:
-                found.append(_described(times, both, detail, motion, inside, here, fine[turns], curve[turns]))
+                found.append(_described(tracks, both, inside, here, fine[turns], curve[turns]))
     return tuple(_best(found))
 
 
@@ -110,15 +110,14 @@ def _foot(curve: Numbers, swing: float) -> int:
 
 
 def _described(
-    times: Numbers,
+    tracks: Tracks,
     both: Numbers,
-    detail: DetailTrack,
-    motion: MotionTrack,
     inside: npt.NDArray[np.bool_],
     here: npt.NDArray[np.bool_],
     turned: Numbers,
     heights: Numbers,
 ) -> Swings:
+    times, detail, motion = tracks.times, tracks.detail, tracks.motion
     wave = _without_slope(both[here].mean(axis=1))
     reach = float((wave**2).sum()) + 1e-12
     across, down = (float((_without_slope(both[here][:, way]) * wave).sum()) / reach for way in (0, 1))
@@ -128,15 +127,17 @@ def _described(
     seconds = float(np.median(np.diff(times)))
     speed = np.hypot(motion.right, motion.down)[here] / seconds
     halves = np.diff(turned)
-    swings = np.abs(np.diff(heights))
+    # The first and the last half may be stretched by what went before and comes after.
+    frequency = _peak(times[here], wave, 0.5 / float(np.median(halves)))
+    swing = float(np.median(np.abs(np.diff(heights))))
     steps = np.abs(np.diff(both[here].mean(axis=1)))
+    at_keys = _at_keys(both.mean(axis=1), tracks.keyed, here)
     return Swings(
         start=float(times[here][0]),
         end=float(times[here][-1]),
-        # The first and the last half may be stretched by what went before and comes after.
-        frequency=0.5 / float(np.median(halves)),
+        frequency=frequency,
         cycles=float(times[here][-1] - times[here][0]) * 0.5 / float(halves.mean()),
-        swing=float(np.median(swings)),
+        swing=swing,
         uneven=float(halves.std() / np.median(halves)),
         one_way=min(across, down) / max(across, down, 1e-9),
         light=abs(float((_without_slope(light.astype(np.float64)) * wave).sum())) / reach,
@@ -146,8 +147,56 @@ def _described(
         speed=float(np.median(speed)),
         speed_in_step=_correlation(wave, _without_slope(speed)),
         departing=float(np.median(motion.largest[here])) / seconds,
-        sudden=float(np.percentile(steps, 95)) / float(np.median(swings)),
+        blurring=_blurring(tracks, both.mean(axis=1), inside, here, 1 / (frequency * seconds)),
+        at_keys=1.0 if at_keys is None else at_keys / swing,
+        sudden=float(np.percentile(steps, 95))
+        / (swing * _largest_step(frequency, seconds))
+        * (at_keys is None),
     )
+
+
+def _peak(times: Numbers, wave: Numbers, about: float) -> float:
+    """Where the spectrum of the wave is highest near the frequency that its turns have; that one where there
+    is no peak."""
+    tapered = wave * np.hanning(len(wave) + 2)[1:-1]
+    tried = about * np.linspace(1 / _NEAR, _NEAR, _TRIED)
+    power = np.abs(np.exp(-2j * np.pi * np.outer(tried, times)) @ tapered)
+    best = int(power.argmax())
+    return float(tried[best]) if 0 < best < len(tried) - 1 else about
+
+
+def _largest_step(frequency: float, seconds: float) -> float:
+    """Of a sine from trough to crest, in `seconds`."""
+    return float(np.sin(np.pi * min(0.5, frequency * seconds)))
+
+
+def _blurring(
+    tracks: Tracks, level: Numbers, inside: npt.NDArray[np.bool_], here: npt.NDArray[np.bool_], period: float
+) -> float:
+    """How well sharpness goes with blur that was measured another way; `period` in frames."""
+    path = blur_path(tracks.change, inside)
+    width = max(3, round(period))
+    return -_correlation(_without_slower(level, width)[here], _without_slower(path, width)[here])
+
+
+def _without_slower(values: Numbers, width: int) -> Numbers:
+    """Less its mean over `width` frames around each, fewer at the ends."""
+    sums = np.cumsum(np.r_[0.0, values])
+    at = np.arange(len(values))
+    first, last = np.maximum(0, at - width // 2), np.minimum(len(values), at + width - width // 2)
+    return np.asarray(values - (sums[last] - sums[first]) / (last - first))
+
+
+def _at_keys(level: Numbers, keyed: npt.NDArray[np.bool_], here: npt.NDArray[np.bool_]) -> float | None:
+    """Trough to crest of the sine that the key frames in and next to a stretch would be samples of.
+
+    A key frame is coded by itself: what only the frames between show, the coding has done to them. None
+    where there are fewer than three, or hardly anything else.
+    """
+    keys, inside = np.flatnonzero(keyed), np.flatnonzero(here)
+    first, last = np.searchsorted(keys, (inside[0], inside[-1] + 1))
+    some = level[keys[max(0, first - 1) : last + 1]]
+    return 2 * 2**0.5 * float(some.std()) if len(some) >= 3 and keyed.mean() <= 0.5 else None
 
 
 def _agreement(
@@ -157,7 +206,10 @@ def _agreement(
     fine = detail.fine[here][:, :, inside].sum(axis=1)
     coarse = detail.coarse[here][:, :, inside].sum(axis=1)
     level = _without_slope((np.log(fine + FLOOR) - np.log(coarse + FLOOR)).astype(np.float64))
-    weight = np.sqrt(np.median(fine, axis=0)) * (np.median(fine, axis=0) > FLOOR)
+    typical = np.median(fine, axis=0)
+    # What the emptiest tile of the picture has is noise, as far as can be known; the others have it too.
+    empty = float(np.median(detail.fine[here].sum(axis=1), axis=0).min())
+    weight = np.sqrt(np.maximum(typical - empty, 0)) * (typical > FLOOR)
     gain = wave @ level / ((wave**2).sum() + 1e-12)
     in_step = gain > 0.25
     explained = np.outer(wave, gain)

@@ -14,7 +14,8 @@ __all__ = ["HuntingLimits", "is_hunting"]
 def is_hunting(swings: Swings, limits: HuntingLimits) -> bool:
     """Whether focus is the cause: enough of it, even in time, both ways alike, and nothing else in step."""
     return (
-        swings.cycles >= limits.cycles
+        limits.slowest <= swings.frequency <= limits.fastest
+        and swings.cycles >= limits.cycles
         and swings.swing >= limits.swing
         and swings.uneven <= limits.uneven
         and swings.one_way >= limits.one_way
@@ -25,4 +26,7 @@ def is_hunting(swings: Swings, limits: HuntingLimits) -> bool:
         and swings.speed <= limits.speed
         and swings.speed_in_step >= limits.speed_in_step
         and swings.departing <= limits.departing
+        and swings.sudden <= limits.sudden
+        and swings.blurring >= limits.blurring
+        and swings.at_keys >= limits.at_keys
     )

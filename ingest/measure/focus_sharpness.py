@@ -62,17 +62,17 @@ def measure_detail(plane: Plane) -> FrameDetail:
     if plane.shape[0] < 12 * ROWS or plane.shape[1] < 12 * COLUMNS:
         raise ValueError(f"a picture of {plane.shape[1]} × {plane.shape[0]} is too small to judge its focus")
     quarter = halve(halve(plane))
-    return FrameDetail(_energy(plane), _energy(quarter), _tile_means(plane))
+    return FrameDetail(_energy(plane), _energy(quarter), tile_means(plane))
 
 
 def _energy(plane: Plane) -> Tiles:
     """Mean square of the second difference across and down, per tile."""
     across = plane[:, :-2] + plane[:, 2:] - 2 * plane[:, 1:-1]
     down = plane[:-2] + plane[2:] - 2 * plane[1:-1]
-    return np.stack([_tile_means(across * across), _tile_means(down * down)])
+    return np.stack([tile_means(across * across), tile_means(down * down)])
 
 
-def _tile_means(values: Plane) -> Tiles:
+def tile_means(values: Plane) -> Tiles:
     """Means over ROWS × COLUMNS equal tiles; what does not divide is left out on all sides alike."""
     height, width = values.shape[0] // ROWS, values.shape[1] // COLUMNS
     top, left = (values.shape[0] - height * ROWS) // 2, (values.shape[1] - width * COLUMNS) // 2

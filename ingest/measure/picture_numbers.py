@@ -14,7 +14,7 @@ from types import NoneType, UnionType
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
 T = TypeVar("T")
-VERSION = 1
+VERSION = 2
 """Of the layout below and of how the numbers are taken: others can't be judged, and are taken anew."""
 _DECIMALS = 6
 _LONGEST = 100_000  # items in a list: more than a clip of a day gives
@@ -79,7 +79,10 @@ class Swings:
     `coarse`: the same of coarse detail. `agreeing`: the share of tiles, by weight, that swing in step.
     `explained`: of the variance of those tiles, the share that is in step. `speed` heights a second, median;
     `speed_in_step`: correlation with the picture's speed. `departing`: median shift of blocks that leave the
-    rest, heights a second. `sudden`: the largest share of a half swing that one frame brings.
+    rest, heights a second. `blurring`: correlation of sharpness with the blur that the changes from frame to
+    frame add up to, less what is slower. `at_keys`: where there are three key frames or more, the swing among
+    them over the swing of all; 1 where there are not. `sudden`: where there are not, the largest change from
+    one frame to the next over that of a sine of this swing and frequency; 0 where there are.
     """
 
     start: float
@@ -96,6 +99,8 @@ class Swings:
     speed: float
     speed_in_step: float
     departing: float
+    blurring: float
+    at_keys: float
     sudden: float
 
 
@@ -170,6 +175,28 @@ class Repeats:
 
 
 @dataclass(frozen=True, slots=True)
+class Stripes:
+    """Upright stripes of equal width in falling light: `count` of them side by side, 0 where there are none.
+
+    `departure`: how far the light of the first seven is from that of colour bars, in parts of white less
+    black; 1 where there are fewer.
+    """
+
+    count: int
+    departure: float
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What one of a few pictures shows, at `time` seconds. `faces`: heights of the largest, forehead to chin,
+    as shares of the picture's."""
+
+    time: float
+    faces: tuple[float, ...]
+    stripes: Stripes
+
+
+@dataclass(frozen=True, slots=True)
 class Sample:
     """One picture of the coarse pass, at `time` seconds from the first.
 
@@ -214,6 +241,7 @@ class Stretch:
 class PictureNumbers:
     """All measures of one clip's picture. `seconds` long, `per_second` pictures; levels are of all samples.
 
+    `looks`: a few pictures seen more closely; `sought_faces`: whether faces could be looked for in them.
     `framing`: see `picture_framing`. `errors`: packets that would not decode.
     """
 
@@ -224,6 +252,8 @@ class PictureNumbers:
     levels: FrameLevels
     flat_top: FlatTop
     samples: tuple[Sample, ...]
+    looks: tuple[Look, ...]
+    sought_faces: bool
     stretches: tuple[Stretch, ...]
     framing: tuple[float, ...]
     errors: int

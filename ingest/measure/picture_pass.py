@@ -7,7 +7,9 @@ grow with its size, and with a clip's length by some 20 KB a second of dense pas
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import islice
@@ -21,9 +23,12 @@ from av.packet import Packet
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
+from ingest.measure.ahead import ahead
 from ingest.measure.focus_hunting import find_swings
 from ingest.measure.focus_rack import find_racks
-from ingest.measure.focus_sharpness import CENTRE, Box, DetailTrack, FrameDetail, measure_detail, sharpness
+from ingest.measure.focus_sharpness import CENTRE, Box, DetailTrack, measure_detail, sharpness
+from ingest.measure.focus_tracks import Following
+from ingest.measure.picture_faces import face_finder
 from ingest.measure.picture_flicker import measure_flicker, row_profile
 from ingest.measure.picture_frame import Reduced, read_plane
 from ingest.measure.picture_framing import measure_framing, reduce_framing
@@ -36,14 +41,8 @@ from ingest.measure.picture_levels import (
     measure_levels,
     measure_structure,
 )
-from ingest.measure.picture_motion import (
-    STILL,
-    Blocks,
-    FrameMotion,
-    MotionTrack,
-    block_spectra,
-    measure_motion,
-)
+from ingest.measure.picture_looks import Looking
+from ingest.measure.picture_motion import Blocks, block_spectra, measure_motion
 from ingest.measure.picture_numbers import Flicker, PictureNumbers, Sample, Stretch
 from ingest.measure.picture_plane import Plane
 from ingest.measure.picture_repeats import difference, find_repeats
@@ -62,7 +61,8 @@ _MOST_SAMPLES = 2000
 _FLICKER_SECONDS = 3.0
 _MOST_FRAMES = 400_000  # of one window: four hours at 25 a second
 _FOLLOWED = 0.5
-_TILT_EVERY = 3  # samples: it takes longer than all else that is done with one
+_TILT_EVERY, _MOST_TILTS = 3, 9  # samples: it takes longer than all else that is done with one
+_AHEAD = 3  # pictures decoded ahead of what is measured
 _CHEAP_LINES, _CHEAP_INTRA_LINES, _LOOKED_AT_PACKETS = 720, 1088, 12
 
 
@@ -72,6 +72,7 @@ def measure_file(path: Path, facts: Facts, effort: Effort | None = None) -> Pict
     `path` may be a proxy of the clip where the counts of frames agree. Raises MediaError: no clip, nothing
     decodes, too large or too small a picture.
     """
+    face_finder()  # loaded while files may be opened
     with open_media(path) as file, no_new_files(), opened(file) as source:
         stream = picture_stream(source)
         if stream is None:
@@ -97,9 +98,12 @@ def measure_picture(
     reader = _Reader(source, stream, facts.rotation or 0)
     seconds = _length(source, stream, facts, rate)
     effort = effort or _effort(source, stream)
-    coarse = _Coarse(subject)
-    for time, frame in reader.key_frames(seconds, max(effort.every_seconds, seconds / _MOST_SAMPLES)):
+    every, finder = max(effort.every_seconds, seconds / _MOST_SAMPLES), face_finder()
+    coarse = _Coarse(subject, max(_TILT_EVERY, math.ceil(seconds / every / _MOST_TILTS)))
+    looking = Looking(seconds, finder)
+    for time, frame in reader.key_frames(seconds, every):
         coarse.see(time, frame)
+        looking.see(time, frame.plane)
     if not coarse.samples or coarse.codes is None or coarse.histogram is None:
         raise MediaError("has no picture that could be decoded")
     windows = choose_windows(coarse.samples, seconds, effort)
@@ -112,6 +116,8 @@ def measure_picture(
         levels=measure_levels(coarse.histogram, coarse.codes),
         flat_top=measure_flat_top(coarse.histogram, coarse.codes),
         samples=tuple(coarse.samples),
+        looks=looking.finish(),
+        sought_faces=finder is not None,
         stretches=tuple(one for one in stretches if one is not None),
         framing=measure_framing(coarse.framings),
         errors=reader.errors,
@@ -178,8 +184,8 @@ class _Reader:
             self.errors += 1
         return None
 
-    def window(self, window: Window) -> Iterator[tuple[float, Plane]]:
-        """Every picture from the first to the last second of `window`."""
+    def window(self, window: Window) -> Iterator[tuple[float, Plane, bool]]:
+        """Every picture from the first to the last second of `window`, and whether it is a key frame."""
         context = self._stream.codec_context
         first, last = window
         try:
@@ -207,7 +213,7 @@ class _Reader:
                 if time > last:
                     return
                 if time >= first - 1e-6:
-                    yield time, read_plane(picture, self._rotation)
+                    yield time, read_plane(picture, self._rotation), picture.key_frame
 
     def _stamp(self, seconds: float) -> int:
         return self._first + int(seconds / self._base)
@@ -221,6 +227,7 @@ class _Coarse:
     """The coarse pass as it goes on."""
 
     subject: Box
+    tilt_every: int
     samples: list[Sample] = field(default_factory=list)
     framings: list[Plane] = field(default_factory=list)
     histogram: Histogram | None = None
@@ -252,7 +259,7 @@ class _Coarse:
                 background=float(sharpness(track, ~inside).mean()),
                 levels=measure_levels(counts, codes),
                 structure=measure_structure(frame.plane),
-                tilt=measure_tilt(frame.plane) if len(self.samples) % _TILT_EVERY == 0 else None,
+                tilt=measure_tilt(frame.plane) if len(self.samples) % self.tilt_every == 0 else None,
                 moved=moved,
                 difference=differs,
             )
@@ -265,53 +272,49 @@ class _Dense:
 
     step: int  # every how many pictures focus and motion are looked at
     times: list[float] = field(default_factory=list)
-    focus_times: list[float] = field(default_factory=list)
-    detail: list[FrameDetail] = field(default_factory=list)
-    motion: list[FrameMotion] = field(default_factory=list)
+    following: Following = field(default_factory=Following)
     profiles: list[npt.NDArray[np.float64]] = field(default_factory=list)
     differences: list[float] = field(default_factory=list)
     _before: Plane | None = None
-    _spectra: Blocks | None = None
+    _keyed: bool = False
 
-    def see(self, time: float, plane: Plane) -> None:
+    def see(self, time: float, plane: Plane, keyed: bool) -> None:
         if self._before is not None and self._before.shape != plane.shape:
             return  # the size changed midway: what follows can't be compared
         self.differences.append(0.0 if self._before is None else difference(self._before, plane))
         self._before = plane
+        self._keyed |= keyed
         self.profiles.append(row_profile(plane))
         if len(self.times) % self.step == 0:
-            self.focus_times.append(time)
-            self.detail.append(measure_detail(plane))
-            spectra = block_spectra(plane)
-            before, self._spectra = self._spectra, spectra
-            self.motion.append(STILL if before is None else measure_motion(before, spectra, *plane.shape))
+            self.following.see(time, plane, self._keyed)
+            self._keyed = False
         self.times.append(time)
 
 
 def _stretch(reader: _Reader, window: Window, rate: float, subject: Box) -> Stretch | None:
     """What one window gives; None where fewer than three pictures of it decode."""
     dense = _Dense(max(1, int(rate / FOCUS_PER_SECOND)))
-    for time, plane in reader.window(window):
-        dense.see(time, plane)
-        if len(dense.times) >= _MOST_FRAMES:
-            break
-    if len(dense.focus_times) < 3:
+    with closing(ahead(reader.window(window), _AHEAD)) as pictures:
+        for time, plane, keyed in pictures:
+            dense.see(time, plane, keyed)
+            if len(dense.times) >= _MOST_FRAMES:
+                break
+    if len(dense.following) < 3:
         return None
-    times = np.array(dense.focus_times)
-    track, motion = DetailTrack.of(dense.detail), MotionTrack.of(dense.motion)
+    tracks = dense.following.tracks()
     inside = subject.tiles()
-    near, far = (sharpness(track, which).mean(axis=1) for which in (inside, ~inside))
-    swings = [find_swings(times, track, motion, which) for which in (inside, ~inside)]
-    step = float(np.median(np.diff(times)))
+    near, far = (sharpness(tracks.detail, which).mean(axis=1) for which in (inside, ~inside))
+    swings = [find_swings(tracks, which) for which in (inside, ~inside)]
+    step = float(np.median(np.diff(tracks.times)))
     return Stretch(
         start=dense.times[0],
         end=dense.times[-1],
         frames=len(dense.times),
-        shake=measure_shake(motion, 1 / step),
-        travel=measure_travel(motion, 1 / step),
+        shake=measure_shake(tracks.motion, 1 / step),
+        travel=measure_travel(tracks.motion, 1 / step),
         subject=swings[0],
         background=swings[1],
-        racks=find_racks(times, near, swings[0]),
+        racks=find_racks(tracks.times, near, swings[0]),
         flicker=_flicker(np.array(dense.profiles), rate),
         repeats=find_repeats(np.array(dense.differences)),
         sharpness_step=step,

@@ -15,7 +15,7 @@ from types import NoneType, UnionType
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
 T = TypeVar("T")
-VERSION = 1  # as in `picture_numbers`
+VERSION = 2  # as in `picture_numbers`
 
 FLOOR_DB = -120.0
 MOST_SPANS = 64  # of one kind on one channel: a person looks at no more, and the counts go on
@@ -130,6 +130,15 @@ class Speech:
 
 
 @dataclass(frozen=True, slots=True)
+class Tone:
+    """The longest steady sine of a channel: frequency, peak in dBFS, and length; 0 s where there is none."""
+
+    hertz: float
+    level_db: float
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
 class Channel:
     """Everything of one channel. `peak_curve`, `rms_curve`: whole dB, a point each `curve_seconds`."""
 
@@ -149,6 +158,8 @@ class Channel:
     wind: Wind
     dropouts: Spans
     speech: Speech
+    tone: Tone
+    claps: Spans
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from ingest.measure.sound_blocks import Block, Cutting, Samples, block_length, whole
+from ingest.measure.sound_claps import ClapMeter
 from ingest.measure.sound_clipping import ClipMeter
 from ingest.measure.sound_dropouts import DropoutMeter
 from ingest.measure.sound_hum import HumMeter
@@ -18,6 +19,7 @@ from ingest.measure.sound_loudness import LoudnessMeter
 from ingest.measure.sound_low import Lowering
 from ingest.measure.sound_numbers import Channel, Loudness, Span, Spans
 from ingest.measure.sound_speech import SpeechMeter
+from ingest.measure.sound_tone import ToneMeter
 from ingest.measure.sound_true_peak import TruePeakMeter
 from ingest.measure.sound_wind import WindMeter
 from ingest.measure.sound_zero import ZeroMeter
@@ -81,6 +83,8 @@ class TrackMeter:
         self._hum = HumMeter(self._lowering.rate, channels)
         self._wind = WindMeter(self._lowering.rate, channels)
         self._speech = SpeechMeter(self._lowering.rate, channels)
+        self._tone = ToneMeter(self._lowering.rate, channels)
+        self._claps = ClapMeter(rate, channels)
 
     def add(self, planes: Samples) -> None:
         """Samples of shape (channels, samples), full scale ±1, which follow those before."""
@@ -108,6 +112,7 @@ class TrackMeter:
         for meter in (self._levels, self._zeros, self._clipping, self._true_peak, self._loudness):
             meter.add(block)
         self._dropouts.add(block)
+        self._claps.add(block)
         self._hear(block)
 
     def _measure_low(self, block: Block) -> None:
@@ -115,6 +120,7 @@ class TrackMeter:
         self._hum.add(low)
         self._wind.add(low)
         self._speech.add(low)
+        self._tone.add(low)
 
     def result(self, track: int, first_channel: int) -> tuple[list[Channel], Loudness]:
         """Each channel, numbered from `first_channel` on, and the loudness of all together."""
@@ -125,11 +131,13 @@ class TrackMeter:
             *(self._levels.result(), self._zeros.result(), self._clipping.result()),
             *(self._true_peak.result(), alone, self._hum.result()),
             *(self._wind.result(), self._dropouts.result(), self._speech.result()),
+            *(self._tone.result(), self._claps.result()),
         )
         channels = []
-        for row, (levels, zeros, clipping, true_peak, loudness, hum, wind, dropouts, speech) in enumerate(
-            zip(*results, strict=True)
-        ):
+        for row, of_channel in enumerate(zip(*results, strict=True)):
+            levels, zeros, clipping, true_peak, loudness, hum, wind, dropouts, speech, tone, claps = (
+                of_channel
+            )
             channels.append(
                 Channel(
                     number=first_channel + row,
@@ -148,6 +156,8 @@ class TrackMeter:
                     wind=replace(wind, bumps=place(wind.bumps)),
                     dropouts=place(dropouts),
                     speech=speech,
+                    tone=tone,
+                    claps=place(claps),
                 )
             )
         return channels, together

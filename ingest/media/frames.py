@@ -25,6 +25,7 @@ _BEFORE_FIRST_SECONDS = 10  # a search by decoding time has to begin before the 
 # MPEG streams have no index: a seek lands anywhere, and the stamps right behind it can be wrong.
 _SEARCHED = frozenset(("mpeg", "mpegts"))
 _ON_SECONDS = 1  # wanted pictures closer than this are reached by decoding on
+_NEAR = 2  # pictures around the wanted one that are decoded whatever they are
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,8 +84,9 @@ def take_frames(
     shots: dict[int, Shot] = {}
     missed: list[int] = []
     with contextlib.closing(_Decoder(source, stream, clock)) as decoder:
-        for wanted in wanted_frames(max(1, frames), count):
-            found = decoder.reach(wanted)
+        places = wanted_frames(max(1, frames), count)
+        for wanted, after in zip(places, (*places[1:], None), strict=True):
+            found = decoder.reach(wanted, after)
             if found is None or abs(found[0] - wanted) > 1:
                 missed.append(wanted)
             if found is not None and found[0] not in shots:
@@ -142,6 +144,7 @@ class _Decoder:
         self._source, self._stream, self._clock = source, stream, clock
         self._frames: Iterator[VideoFrame] | None = None
         self._at: int | None = None  # the picture decoded last
+        self._wanted, self._is_last = 0, True
         self._back = _BACK_SECONDS[1:] if source.format.name in _SEARCHED else _BACK_SECONDS
         self.errors = 0
 
@@ -149,14 +152,16 @@ class _Decoder:
         """Let go of the pictures decoded: they are large, and would stay until garbage is collected."""
         self._frames = None
 
-    def reach(self, wanted: int) -> tuple[int, VideoFrame] | None:
-        """The picture `wanted`, or the last one before it that can be decoded. None: there is none."""
-        if self._at is not None and self._at < wanted:
-            gap = self._clock.stamp_of(wanted) - self._clock.stamp_of(self._at)
-            if gap * (self._stream.time_base or 1) <= _ON_SECONDS:
-                found = self._decode_to(wanted, None)
-                if found is not None:
-                    return found
+    def reach(self, wanted: int, after: int | None) -> tuple[int, VideoFrame] | None:
+        """The picture `wanted`, or the last one before it that can be decoded. None: there is none.
+
+        `after`: the one that will be wanted next, if any.
+        """
+        self._wanted, self._is_last = wanted, after is None or not self._is_near(wanted, after)
+        if self._at is not None and self._at < wanted and self._is_near(self._at, wanted):
+            found = self._decode_to(wanted, None)
+            if found is not None:
+                return found
         best: tuple[int, VideoFrame] | None = None
         target, first = self._clock.stamp_of(wanted), self._clock.stamp_of(0)
         start = self._clock.earlier(first, _BEFORE_FIRST_SECONDS)
@@ -168,6 +173,10 @@ class _Decoder:
                 return found
             best = best or found  # only pictures after the wanted one: look further back
         return best
+
+    def _is_near(self, one: int, other: int) -> bool:
+        gap = self._clock.stamp_of(other) - self._clock.stamp_of(one)
+        return gap * (self._stream.time_base or 1) <= _ON_SECONDS
 
     def _seek(self, stamp: int) -> bool:
         try:
@@ -191,11 +200,24 @@ class _Decoder:
         return best
 
     def _decoded(self) -> Iterator[VideoFrame]:
-        """Pictures in the order of showing. A packet that is damaged is counted and left out."""
-        packets = packets_of(self._source, self._stream)
+        """Pictures in the order of showing, up to the wanted one and what comes out with it.
+
+        A packet that is damaged is counted and left out. On the way, pictures that no other is made from are
+        not decoded; and once the wanted one is in, nothing more goes in to make it come out.
+        """
+        packets, context = packets_of(self._source, self._stream), self._stream.codec_context
+        put_in: int | None = None
         while True:
             try:
                 packet = next(packets)
+                place = None if packet.pts is None else self._clock.frame_at(packet.pts)
+                # The second field of a picture may be a packet of its own, with the same stamp or none.
+                if self._is_last and put_in == self._wanted and place not in (None, put_in):
+                    yield from _whole(context.decode(None))
+                    return
+                put_in = place if place == self._wanted else put_in
+                far = place is not None and place < self._wanted - _NEAR
+                context.skip_frame = "NONREF" if far else "DEFAULT"
                 pictures = packet.decode()
             except StopIteration:
                 return
@@ -204,9 +226,13 @@ class _Decoder:
                 if not isinstance(error, av.InvalidDataError):
                     return  # the file can't be read on, as against one bad packet
                 continue
-            for picture in pictures:
-                if isinstance(picture, VideoFrame) and not picture.is_corrupt:
-                    yield picture
+            yield from _whole(pictures)
+
+
+def _whole(pictures: Sequence[object]) -> Iterator[VideoFrame]:
+    for picture in pictures:
+        if isinstance(picture, VideoFrame) and not picture.is_corrupt:
+            yield picture
 
 
 def _problems(missed: Sequence[int], taken: int, errors: int) -> list[Noticed]:

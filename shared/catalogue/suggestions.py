@@ -15,7 +15,7 @@ from shared.catalogue.set_values import set_values
 from shared.models import ChangeSet, Clip, Production, Suggestion
 from shared.vocabulary import Vocabulary
 
-FIELDS = ("kind", "movement", "support", "tag")
+FIELDS = ("kind", "size", "movement", "support", "tag")
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,7 +42,7 @@ def picture_numbers() -> PictureNumbers:
         sharpness=swing,
     )
     flat = measure_flat_top(counts, CodeRange.of(8, is_full=False))
-    return PictureNumbers(SECONDS, 25.0, 8, False, levels, flat, samples, (stretch,), (), 0)
+    return PictureNumbers(SECONDS, 25.0, 8, False, levels, flat, samples, (), False, (stretch,), (), 0)
 
 
 def sound_numbers(amplitude: float = 0.1) -> SoundMeasured:

@@ -6,6 +6,7 @@ import pytest
 from sqlalchemy import select, update
 from starlette.testclient import TestClient
 
+from ingest.measure.sound_numbers import VERSION
 from shared.catalogue.log import apply_changes, parse_assignments, production_vocabulary
 from shared.db import Sessions, reading, writing
 from shared.models import ChangeSet, Clip, Finding, Measurement
@@ -73,7 +74,7 @@ def test_what_was_not_measured_says_so(
     (file,) = client.get(f"/api/v1/clips/{clip}/measures").json()["files"]
     assert file["picture"]["subject"] is None and "judge --measure" in file["picture"]["problem"]
     with writing(catalogue) as session:
-        session.execute(update(Measurement).values(version=1, numbers=None, problem="It is damaged."))
+        session.execute(update(Measurement).values(version=VERSION, numbers=None, problem="It is damaged."))
     (file,) = client.get(f"/api/v1/clips/{clip}/measures").json()["files"]
     assert file["sound"]["channels"] is None and file["sound"]["problem"] == "It is damaged."
 

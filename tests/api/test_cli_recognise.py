@@ -14,7 +14,7 @@ from sample_media.recipe import make_card
 from shared.db import make_engine, make_sessions, reading
 from shared.errors import EXIT_ERROR, EXIT_USAGE
 from shared.models import ClipTranscript, TranscriptOrigin
-from tests.api.test_cli import Shell
+from tests.api.shell import Shell
 
 needs_recogniser = pytest.mark.skipif(
     find_spec("pocketsphinx") is None, reason="pocketsphinx (the extra `speech`) is not installed"

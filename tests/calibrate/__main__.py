@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import os
 
-from tests.calibrate import focus, suggested
+from tests.calibrate import focus, sizes, slates, suggested
 
 
 def main() -> None:
     os.nice(10)
-    focus.run(["choosing", "reporting"], focus.HUNTING_CLIPS, focus.OTHER_CLIPS, choose=True)
+    focus.run(list(focus.HALVES), choose=True)
     suggested.main()
+    sizes.main()
+    slates.main()
 
 
 if __name__ == "__main__":

@@ -30,7 +30,8 @@ Random = np.random.Generator
 @dataclass(frozen=True, slots=True)
 class Clip:
     """`frames` yields planes (270, 480), PER_SECOND a second. The rest is the truth; `frequency` in hertz,
-    `start` and `end` in seconds, `swing` the change of the blur disk's diameter in pixels at 1080 lines."""
+    `start` and `end` in seconds, `swing` the change of the blur disk's diameter in pixels at 1080 lines.
+    `group`: seconds between key frames, where the clip was coded: a decoder says which they are."""
 
     case: str
     photographs: tuple[str, str]
@@ -39,6 +40,7 @@ class Clip:
     start: float = 0.0
     end: float = 0.0
     swing: float = 0.0
+    group: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +166,7 @@ def _hunting_coded(names: tuple[str, str], random: Random, case: str, swing: flo
         drawn = (scene.seen(View(behind), View(least + hunt.at(t))) for t in _times(seconds, 25))
         yield from coding.passed(photographed(light, scene.noise, grain) for light in drawn)
 
-    return Clip(case, names, frames, hunt.frequency, hunt.start, hunt.end, swing)
+    return Clip(case, names, frames, hunt.frequency, hunt.start, hunt.end, swing, coding.group / 25)
 
 
 # -- what is no hunting ------------------------------------------------------------------------------
@@ -351,7 +353,7 @@ def _pumping(names: tuple[str, str], random: Random, case: str) -> Clip:
         drawn = (scene.seen(View(far, *place), View(near, *place)) for place in places)
         yield from coding.passed(photographed(light, scene.noise, grain) for light in drawn)
 
-    return Clip(case, names, frames)
+    return Clip(case, names, frames, group=coding.group / 25)
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,13 +22,18 @@ from ingest.measure.picture_windows import Window
 ALARM_WEIGHT = 3.0
 _ROUNDS = 3
 _CANDIDATES = 8
-_AT_LEAST = ("cycles", "swing", "one_way", "least_coarse", "agreeing", "explained", "speed_in_step")
+_AT_LEAST = (
+    *("cycles", "swing", "one_way", "least_coarse", "agreeing", "explained", "speed_in_step"),
+    *("blurring", "at_keys", "slowest"),
+)
 _NAMES = tuple(HuntingLimits.model_fields)
-# Two whole swings are what the word means; and the light of made clips tells nothing of real light.
-_SEARCHED = tuple(name for name in _NAMES if name not in ("cycles", "light"))
+# Two whole swings in such a rhythm are what the word means; a small swing is one too; and the light of made
+# clips tells nothing of real light.
+_SEARCHED = tuple(name for name in _NAMES if name not in ("slowest", "fastest", "cycles", "swing", "light"))
 # No stricter than this: real hands, people and lenses are less steady than made ones (common practice).
 _STRICTEST = {"departing": 0.06, "speed": 0.03}
-_NUMBER_OF = {"least_coarse": "coarse"}  # a limit is named as its number, but for this one
+# A limit is named as its number, but for these.
+_NUMBER_OF = {"least_coarse": "coarse", "slowest": "frequency", "fastest": "frequency"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,9 @@ scaled to that: a swing of 1.5 pixels at 1080 lines is one of 0.375 here. Seeds 
 from __future__ import annotations
 
 import argparse
+import math
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
@@ -18,8 +19,9 @@ import numpy as np
 from ingest.measure.focus_hunting import find_swings
 from ingest.measure.focus_limits import HuntingLimits, is_hunting
 from ingest.measure.focus_sharpness import CENTRE, DetailTrack, measure_detail, sharpness
+from ingest.measure.focus_tracks import Following, Tracks
 from ingest.measure.picture_levels import CodeRange, count_codes, measure_levels, measure_structure
-from ingest.measure.picture_motion import STILL, FrameMotion, MotionTrack, block_spectra, measure_motion
+from ingest.measure.picture_motion import STILL, block_spectra, measure_motion
 from ingest.measure.picture_numbers import Sample
 from ingest.measure.picture_plane import Plane
 from ingest.measure.picture_tilt import measure_tilt
@@ -28,10 +30,22 @@ from tests.calibrate.cases import HUNTING, OTHERS, PER_SECOND, Clip, make_clip
 from tests.calibrate.choose import Known, choose_limits
 from tests.calibrate.photographs import CHOOSING, REPORTING
 
-HALVES = {"choosing": (CHOOSING, 1), "reporting": (REPORTING, 4)}
-HUNTING_CLIPS, OTHER_CLIPS = 13, 10  # of each case, in each half
-# What is taken for hunting most easily is chosen on more: 356 clips in all.
-CHOSEN_ON_MORE = {"choosing": {"subject moves": 3, "handheld sway": 3}}
+HALVES = {"choosing": (CHOOSING, 1), "reporting": (REPORTING, 5)}
+# Clips of each case, in each half. Limits are chosen on most of what is taken for hunting most easily.
+CLIPS: Mapping[str, Mapping[str, int]] = {
+    "choosing": {
+        **dict.fromkeys(HUNTING, 10),
+        "still": 5,
+        "rack focus": 8,
+        "pan or tilt": 8,
+        "handheld sway": 24,
+        "subject moves": 40,
+        "light changes": 10,
+        "zoom": 5,
+        "compression pumps": 18,
+    },
+    "reporting": dict.fromkeys((*HUNTING, *OTHERS), 12),
+}
 KEY_STEP = round(Effort().every_seconds * PER_SECOND)
 Wanted = tuple[str, str, int]  # half, case, ordinal
 
@@ -49,23 +63,31 @@ class Scored:
 
 def find_in(clip: Clip) -> Known:
     """Every stretch of swinging sharpness in the middle and in the background."""
-    detail, motion = [], list[FrameMotion]()
-    before = None
     keys: list[Plane] = []
+    tracks = follow(clip, keys)
+    inside = CENTRE.tiles()
+    found = (*find_swings(tracks, inside), *find_swings(tracks, ~inside))
+    seconds = len(tracks.times) / PER_SECOND
+    windows = choose_windows(_samples(keys), seconds, Effort())
+    return Known(clip.frequency, clip.start, clip.end, found, windows, seconds)
+
+
+def follow(clip: Clip, keys: list[Plane]) -> Tracks:
+    """The tracks of a clip; the pictures of a coarse pass are put into `keys`."""
+    following = Following()
     for number, plane in enumerate(clip.frames()):
         if number % KEY_STEP == 0:
             keys.append(plane)
-        detail.append(measure_detail(plane))
-        spectra = block_spectra(plane)
-        motion.append(STILL if before is None else measure_motion(before, spectra, *plane.shape))
-        before = spectra
-    times = np.arange(len(detail)) / PER_SECOND
-    tracks = DetailTrack.of(detail), MotionTrack.of(motion)
-    inside = CENTRE.tiles()
-    found = (*find_swings(times, *tracks, inside), *find_swings(times, *tracks, ~inside))
-    seconds = len(times) / PER_SECOND
-    windows = choose_windows(_samples(keys), seconds, Effort())
-    return Known(clip.frequency, clip.start, clip.end, found, windows, seconds)
+        following.see(number / PER_SECOND, plane, _is_keyed(clip, number))
+    return following.tracks()
+
+
+def _is_keyed(clip: Clip, number: int) -> bool:
+    """Whether a key frame came since the frame before: every other picture of a coded clip is a frame."""
+    if clip.group is None:
+        return False
+    groups = [math.floor(max(0, at) / PER_SECOND / clip.group + 1e-6) for at in (number - 1, number)]
+    return number == 0 or groups[0] != groups[1]
 
 
 def _samples(keys: Sequence[Plane]) -> list[Sample]:
@@ -142,25 +164,16 @@ def _line(name: str, scores: Sequence[Scored]) -> str:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--half", choices=[*HALVES, "both"], default="both")
-    parser.add_argument("--hunting", type=int, default=HUNTING_CLIPS, help="clips a hunting case, each half")
-    parser.add_argument("--others", type=int, default=OTHER_CLIPS, help="clips an other case, each half")
     parser.add_argument("--choose", action="store_true", help="say which limits the choosing half calls for")
     arguments = parser.parse_args()
     os.nice(10)
-    run(
-        list(HALVES) if arguments.half == "both" else [arguments.half],
-        arguments.hunting,
-        arguments.others,
-        choose=arguments.choose,
-    )
+    run(list(HALVES) if arguments.half == "both" else [arguments.half], choose=arguments.choose)
 
 
-def run(halves: Sequence[str], hunting: int, others: int, *, choose: bool = False) -> None:
+def run(halves: Sequence[str], *, choose: bool = False) -> None:
     """Score the limits as they are set on each of the halves, and print the tables."""
     for half in halves:
-        wanted = [(half, case, ordinal) for case in HUNTING for ordinal in range(hunting)]
-        more = CHOSEN_ON_MORE.get(half, {})
-        wanted += [(half, case, n) for case in OTHERS for n in range(others * more.get(case, 1))]
+        wanted = [(half, case, ordinal) for case, count in CLIPS[half].items() for ordinal in range(count)]
         with ProcessPoolExecutor(2) as workers:
             known = list(workers.map(know_one, wanted, chunksize=2))
         if choose and half == "choosing":

@@ -10,9 +10,7 @@ other noise, and others of the same photograph. Limits were set beforehand; noth
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -20,13 +18,14 @@ import numpy as np
 from ingest.measure.picture_framing import measure_framing, reduce_framing
 from ingest.measure.picture_levels import CodeRange, count_codes, measure_flat_top, measure_levels
 from ingest.measure.picture_motion import STILL, MotionTrack, block_spectra, measure_motion
-from ingest.measure.picture_numbers import PictureNumbers, Repeats, Stretch
+from ingest.measure.picture_numbers import Look, PictureNumbers, Repeats, Stretch
 from ingest.measure.picture_plane import Plane
 from ingest.measure.picture_shake import measure_shake
 from ingest.measure.picture_travel import measure_travel
 from ingest.measure.sound_numbers import SoundMeasured
 from ingest.measure.sound_track import TrackMeter
 from ingest.suggestions import Seen, find_setups, suggest
+from tests.calibrate.answers import Answer, table
 from tests.calibrate.cases import PER_SECOND, Sway, scaled
 from tests.calibrate.optics import FRAME, Layer, View, photographed
 from tests.calibrate.photographs import CHOOSING, REPORTING, load
@@ -38,15 +37,6 @@ KINDS = ("interview", "room-tone", "talk on the move", "traffic", "music")
 EACH_MOVEMENT, EACH_KIND, PAIRS = 12, 10, 30
 _SECONDS = 3.0
 _SOUND_SECONDS = 24.0
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """The truth (None: nothing should be suggested) and what was suggested."""
-
-    case: str
-    wanted: str | None
-    given: str | None
 
 
 def move(case: str, seed: int) -> PictureNumbers:
@@ -73,7 +63,7 @@ def move(case: str, seed: int) -> PictureNumbers:
     return numbers_of(planes)
 
 
-def numbers_of(planes: list[Plane]) -> PictureNumbers:
+def numbers_of(planes: list[Plane], looks: tuple[Look, ...] = ()) -> PictureNumbers:
     """What the suggestions look at, of consecutive pictures."""
     spectra = [block_spectra(one) for one in planes]
     motion = MotionTrack.of([STILL, *(measure_motion(a, b, *planes[0].shape) for a, b in pairwise(spectra))])
@@ -101,6 +91,8 @@ def numbers_of(planes: list[Plane]) -> PictureNumbers:
         levels=measure_levels(counts, codes),
         flat_top=measure_flat_top(counts, codes),
         samples=(),
+        looks=looks,
+        sought_faces=bool(looks),
         stretches=(stretch,),
         framing=measure_framing([reduce_framing(one) for one in planes[::12]]),
         errors=0,
@@ -109,6 +101,10 @@ def numbers_of(planes: list[Plane]) -> PictureNumbers:
 
 def hear(case: str, seed: int) -> SoundMeasured:
     """Sound of one kind, measured."""
+    return heard(_signal(case, seed))
+
+
+def _signal(case: str, seed: int) -> Signal:
     signals: dict[str, Signal] = {
         "interview": speech(_SOUND_SECONDS, seed),
         "talk on the move": speech(_SOUND_SECONDS, seed + 50),
@@ -116,8 +112,13 @@ def hear(case: str, seed: int) -> SoundMeasured:
         "music": music(_SOUND_SECONDS, seed),
         "traffic": noise(_SOUND_SECONDS, -35, seed) * _swells(seed),
     }
+    return signals[case]
+
+
+def heard(signal: Signal) -> SoundMeasured:
+    """The numbers of one channel."""
     meter = TrackMeter(RATE, 1, (1.0,), lambda _: None)
-    for piece in np.array_split(signals[case].astype(np.float32)[None, :], 24, axis=1):
+    for piece in np.array_split(signal.astype(np.float32)[None, :], 24, axis=1):
         meter.add(piece)
     meter.finish()
     channels, programme = meter.result(0, 0)
@@ -172,26 +173,6 @@ def setups() -> Iterator[Answer]:
             yield Answer(
                 "the same framing" if same else "another framing", "one setup" if same else None, found
             )
-
-
-def table(answers: list[Answer]) -> str:
-    """One line a case: how many were right, wrong, or not suggested."""
-    lines = [f"{'case':28}{'clips':>6}{'right':>7}{'none':>6}{'wrong':>7}  wrong ones"]
-    for case in dict.fromkeys(one.case for one in answers):
-        some = [one for one in answers if one.case == case]
-        right = sum(one.given == one.wanted for one in some)
-        none = sum(one.given is None and one.wanted is not None for one in some)
-        wrong = Counter(one.given for one in some if one.given is not None and one.given != one.wanted)
-        said = ", ".join(f"{value} {count}" for value, count in wrong.items())
-        lines.append(f"{case:28}{len(some):6}{right:7}{none:6}{sum(wrong.values()):7}  {said}".rstrip())
-    given = [one for one in answers if one.given is not None]
-    right = sum(one.given == one.wanted for one in given)
-    wanted = sum(one.wanted is not None for one in answers)
-    lines.append(
-        f"of {len(answers)} clips: {len(given)} suggestions, {right / max(1, len(given)):.1%} of them right; "
-        f"{right / max(1, wanted):.1%} of what there was to suggest"
-    )
-    return "\n".join(lines)
 
 
 def main() -> None:

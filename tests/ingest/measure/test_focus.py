@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 
 from ingest.measure.focus_hunting import find_swings
 from ingest.measure.focus_limits import HuntingLimits, is_hunting
 from ingest.measure.focus_rack import find_racks
 from ingest.measure.focus_sharpness import CENTRE, DetailTrack, measure_detail, sharpness
-from ingest.measure.picture_motion import STILL, MotionTrack, block_spectra, measure_motion
+from ingest.measure.focus_tracks import Following, Tracks
 from ingest.measure.picture_numbers import Swings
 from ingest.measure.picture_plane import Plane
 from tests.calibrate.optics import Layer, View, photographed
@@ -23,17 +21,15 @@ from tests.ingest.measure.test_picture_measures import cloudy
 PER_SECOND, SECONDS = 12.5, 7.0
 
 
-def tracks(draw: Callable[[float], Plane]) -> tuple[npt.NDArray[np.float64], DetailTrack, MotionTrack]:
-    random = np.random.default_rng(1)
-    times = np.arange(round(SECONDS * PER_SECOND)) / PER_SECOND
-    planes = [photographed(draw(float(time)), 0.8, random) for time in times]
-    spectra = [block_spectra(one) for one in planes]
-    motion = [STILL, *(measure_motion(a, b, 270, 480) for a, b in pairwise(spectra))]
-    return times, DetailTrack.of([measure_detail(one) for one in planes]), MotionTrack.of(motion)
+def tracks(draw: Callable[[float], Plane]) -> Tracks:
+    random, following = np.random.default_rng(1), Following()
+    for time in np.arange(round(SECONDS * PER_SECOND)) / PER_SECOND:
+        following.see(float(time), photographed(draw(float(time)), 0.8, random))
+    return following.tracks()
 
 
 def hunting(draw: Callable[[float], Plane]) -> list[Swings]:
-    found = find_swings(*tracks(draw), CENTRE.tiles())
+    found = find_swings(tracks(draw), CENTRE.tiles())
     return [one for one in found if is_hunting(one, HuntingLimits())]
 
 
@@ -70,6 +66,6 @@ def test_a_rack_a_pulse_of_light_and_a_still_scene_are_no_hunting() -> None:
 
     for draw in (rack, pulse, lambda _: layer.seen(View(0.6))):
         assert hunting(draw) == []
-    times, detail, _ = tracks(rack)
-    (found,) = find_racks(times, sharpness(detail, CENTRE.tiles()).mean(axis=1))
+    racked = tracks(rack)
+    (found,) = find_racks(racked.times, sharpness(racked.detail, CENTRE.tiles()).mean(axis=1))
     assert found.change < -0.5 and 2.8 < found.start < found.end < 4.2 and found.start < 3.3

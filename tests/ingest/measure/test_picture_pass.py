@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
+from PIL import Image
 
 from ingest.measure.picture_numbers import PictureNumbers
 from ingest.measure.picture_pass import measure_file
@@ -12,6 +14,9 @@ from ingest.measure.picture_rules import judge_picture
 from ingest.media.describe import read
 from shared.errors import MediaError
 from shared.finding_limits import PictureLimits
+from tests.calibrate.faces import place_face
+from tests.ingest.measure.test_picture_looks import needs_faces
+from tests.ingest.measure.test_picture_measures import cloudy
 from tests.ingest.media_support import needs_ffmpeg, run_ffmpeg
 
 X264 = ("-c:v", "libx264", "-preset", "ultrafast", "-g", "12", "-pix_fmt", "yuv420p")
@@ -36,6 +41,19 @@ def test_a_good_clip_gives_numbers_and_no_finding(tmp_path: Path) -> None:
     assert [round(one.time) for one in numbers.samples] == [0, 1, 2, 3, 4]
     assert sum(one.frames for one in numbers.stretches) >= 70 and numbers.errors == 0
     assert codes(numbers).isdisjoint({"focus-hunting", "black", "lens-covered", "frozen", "mains-flicker"})
+
+
+@needs_ffmpeg
+@needs_faces
+def test_a_clip_is_looked_at_for_faces(tmp_path: Path) -> None:
+    plane = place_face(cloudy(), 0.4, np.random.default_rng(2))
+    Image.fromarray(plane.clip(0, 255).astype(np.uint8)).save(tmp_path / "face.png")
+    run_ffmpeg("-loop", "1", "-i", tmp_path / "face.png", "-t", "4", "-r", "25", *X264, tmp_path / "a.mp4")
+    facts, _ = read(tmp_path / "a.mp4")
+    assert facts is not None
+    numbers = measure_file(tmp_path / "a.mp4", facts)
+    assert numbers.sought_faces and len(numbers.looks) == 3
+    assert [one.faces[0] for one in numbers.looks] == [pytest.approx(0.87 * 0.4, rel=0.1)] * 3
 
 
 @needs_ffmpeg
