@@ -17,11 +17,11 @@ CLEARED = "cleared"
 
 
 def people_of(shot: Shot) -> tuple[str, ...]:
-    """Everybody who is named of the clip, of a moment of it, or on a channel of its sound."""
+    """Everybody who is named of the clip, of a moment of it, on a channel of its sound, or as who speaks."""
     entries = (shot.entry, *(mark.entry for mark in shot.marks))
     named = [person.name for entry in entries if entry is not None for person in entry.people]
     heard = [channel.person for channel in shot.channels if channel.person]
-    return tuple(dict.fromkeys((*named, *heard)))
+    return tuple(dict.fromkeys((*named, *heard, *shot.speakers)))
 
 
 def releases_of(handover: Handover, shot: Shot) -> Iterator[Release]:

@@ -6,7 +6,7 @@ import datetime as dt
 import zoneinfo
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload, selectinload
@@ -78,6 +78,7 @@ class Shot:
     findings: tuple[Finding, ...]  # of the clip and its files; those a person dismissed are left out
     channels: tuple[Channel, ...]
     pairs: tuple[PairRow, ...]  # what its sound was found to match
+    speakers: tuple[str, ...] = ()  # people who speak in its transcript
 
     @property
     def is_proxy(self) -> bool:
@@ -127,6 +128,10 @@ def gather_handover(
     pairs = pairs_of(session, ids)
     reading = _Reading(session, production, vocabulary, _by_clip(pairs))
     shots = [shot for chunk in in_chunks(ids, _AT_ONCE) for shot in _gather(reading, chunk)]
+    speech = read_speech(session, (shot.clip for shot in shots))
+    shots = [
+        replace(one, speakers=speech[one.clip.id].people) if one.clip.id in speech else one for one in shots
+    ]
     return Handover(
         production=production,
         days=tuple(production.days),
@@ -137,7 +142,7 @@ def gather_handover(
         made_at=made_at,
         releases=tuple(list_releases(session, production)),
         wishes=_read_wishes(session, production),
-        speech=read_speech(session, (shot.clip for shot in shots)),
+        speech=speech,
     )
 
 

@@ -23,6 +23,7 @@ PAGES = (
     "/wrap",
     "/days/2",
     "/clips/8",
+    "/clips/8/transcript",
     "/find?q=ferry",
     "/find?view=table",
     "/log",
