@@ -6,7 +6,7 @@ import datetime as dt
 import zoneinfo
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload, selectinload
@@ -132,6 +132,8 @@ def gather_handover(
     pairs = pairs_of(session, ids)
     reading = _Reading(session, production, vocabulary, _by_clip(pairs))
     shots = [shot for chunk in in_chunks(ids, _AT_ONCE) for shot in _gather(reading, chunk)]
+    speech = read_speech(session, (shot.clip for shot in shots))
+    shots = [_with_speakers(one, speech) for one in shots]
     return Handover(
         production=production,
         days=tuple(production.days),
@@ -142,7 +144,7 @@ def gather_handover(
         made_at=made_at,
         releases=tuple(list_releases(session, production)),
         wishes=_read_wishes(session, production),
-        speech=read_speech(session, (shot.clip for shot in shots)),
+        speech=speech,
     )
 
 
@@ -237,6 +239,12 @@ def _gather(reading: _Reading, ids: list[int]) -> list[Shot]:
             )
         )
     return shots
+
+
+def _with_speakers(shot: Shot, speech: Mapping[int, Speech]) -> Shot:
+    """Who speaks needs a release as well as who is seen."""
+    said = speech.get(shot.clip.id)
+    return shot if said is None else replace(shot, named=tuple(dict.fromkeys((*shot.named, *said.people))))
 
 
 def _named(entry: LogEntry | None, marks: Sequence[Mark], channels: Sequence[Channel]) -> tuple[str, ...]:

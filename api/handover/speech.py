@@ -28,6 +28,11 @@ class Speech:
     language: str
     cues: tuple[ClipCue, ...]
 
+    @property
+    def people(self) -> tuple[str, ...]:
+        """Who speaks and was named, in the order of speaking."""
+        return tuple(dict.fromkeys(cue.person.name for cue in self.cues if cue.person is not None))
+
 
 def read_speech(session: Session, clips: Iterable[Clip]) -> dict[int, Speech]:
     """By clip id; clips without a transcript have no key."""

@@ -14,6 +14,7 @@ from shared.models import (
     Camera,
     ChannelMap,
     Clip,
+    ClipCue,
     ClipFile,
     ClipMedia,
     File,
@@ -191,14 +192,22 @@ def _moments(
 
 
 def _voices(session: Session, mine: Select[Any]) -> tuple[dict[int, list[str]], dict[int, int]]:
-    """Who is heard on a clip's channels, and how many channels have a microphone and nobody's name."""
+    """Who is heard on a clip's channels or speaks in its transcript, and how many channels have a microphone
+    and nobody's name."""
     rows = (
         select(ChannelMap.clip_id, Person.name)
         .join(Person, Person.id == ChannelMap.person_id)
         .where(ChannelMap.clip_id.in_(mine))
     )
     found: dict[int, list[str]] = defaultdict(list)
-    for key, name in session.execute(rows):
+    speakers = (
+        select(ClipCue.clip_id, Person.name)
+        .join(Person, Person.id == ClipCue.person_id)
+        .where(ClipCue.clip_id.in_(mine))
+        .distinct()
+        .order_by(ClipCue.clip_id, Person.name)
+    )
+    for key, name in (*session.execute(rows), *session.execute(speakers)):
         found[key].append(name)
     nameless = (
         select(ChannelMap.clip_id, func.count())

@@ -49,6 +49,9 @@ def test_words_stand_beside_the_log_with_exact_times(scene: Scene) -> None:
     )
     (cue,) = read_transcript(text.encode(), names[0]).cues
     assert talk.rate is not None and cue.frames(talk.rate) == (108_000, 108_030)
+    # Who speaks needs a release as whoever is logged does.
+    status = {row["transcript"]: row["release status"] for row in read_csv(report)}
+    assert status[""] == "" and status[names[0]] == "1 of 1 people not cleared"
     readme = (report.folder / "README.txt").read_text(encoding="utf-8")
     assert "transcripts/: what is said in 2 clips" in readme
     assert "The column used is kept free" in readme

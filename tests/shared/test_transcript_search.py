@@ -12,6 +12,7 @@ from sqlalchemy import func, select
 from shared.catalogue.editing import find_edit, undo
 from shared.catalogue.excerpts import read_excerpts
 from shared.catalogue.facets import facets
+from shared.catalogue.plan_rows import read_takes
 from shared.catalogue.rows import RowsEdit
 from shared.catalogue.transcript_edits import correct, name_speaker
 from shared.catalogue.transcript_import import carry_out, plan_import
@@ -132,3 +133,5 @@ def test_counts_take_in_who_speaks_and_what_has_a_transcript(shoot: Shoot, clip:
     assert list(shoot.session.scalars(touched)) == [clip.id]
     # A named speaker needs a release as anybody who is logged does.
     assert shoot.find("person:marsh no:release") == "ada"
+    takes = {take.id: take.voices for take in read_takes(shoot.session, shoot.production)}
+    assert takes[clip.id] == ("Nell Marsh",)

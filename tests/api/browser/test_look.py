@@ -38,6 +38,7 @@ PAGES = (
     "/outline",
     "/days/2",
     "/clips/8",
+    "/clips/8/transcript",
     "/find?q=ferry",
     "/find?view=table",
     "/log",

@@ -20,6 +20,7 @@ from shared.models import Clip, ClipCue, Person
 from tests.api.browser.conftest import Site
 from tests.api.browser.serving import check_fits, until
 from tests.api.browser.test_clip import write_numbered
+from tests.api.browser.test_look import RULES, faults_of
 from tests.api.catalogue import put_copy
 
 TALK = """WEBVTT
@@ -91,6 +92,7 @@ def test_words_and_speakers_are_corrected_by_keyboard(spoken: Site) -> None:
             == cue(spoken, 0).person_id
         )
     check_fits(tab)
+    assert faults_of(tab, RULES) == []
 
 
 def test_what_is_not_saved_goes_back_and_can_be_written_again(spoken: Site) -> None:
