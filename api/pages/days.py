@@ -10,7 +10,7 @@ from fractions import Fraction
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Response
-from sqlalchemy import func, select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 from starlette.responses import RedirectResponse
 
@@ -143,22 +143,28 @@ def _view_days(
     return views
 
 
+def _on_days(ids: Sequence[int | None]) -> list[ColumnElement[bool]]:
+    """Clips of these days; with None among them those of no day, too, of whatever production.
+
+    Which production they are of is looked at in the rows and not asked for: a database that sees both
+    conditions goes through the whole production for ten days of it.
+    """
+    of_days = Clip.day_id.in_([one for one in ids if one is not None])
+    return [of_days, Clip.day_id.is_(None)] if None in ids else [of_days]
+
+
 def read_totals(
     session: Session, production: Production, ids: Sequence[int | None]
 ) -> dict[int | None, Totals]:
     """By day; a day without clips has no key."""
-    # The production is looked at below and not asked for: a database that sees both conditions goes through
-    # the whole production for ten days of it.
     own = (Clip.production_id, Clip.day_id, Clip.rate_num, Clip.rate_den)
     rows = (
         select(*own, func.count(), func.sum(Clip.frames), func.count(LogEntry.id))
         .outerjoin(LogEntry, LogEntry.clip_id == Clip.id)
         .group_by(*own)
     )
-    of_days = Clip.day_id.in_([one for one in ids if one is not None])
-    conditions = [of_days, Clip.day_id.is_(None)] if None in ids else [of_days]
     totals: dict[int | None, Totals] = {}
-    for row in (row for condition in conditions for row in session.execute(rows.where(condition))):
+    for row in (row for condition in _on_days(ids) for row in session.execute(rows.where(condition))):
         owner, day_id, num, den, count, frames, logged = row
         if owner != production.id:
             continue
@@ -180,13 +186,15 @@ def _read_pictures(
     place = func.row_number().over(
         partition_by=(Clip.production_id, Clip.day_id), order_by=(Clip.shot_at, Clip.id)
     )
-    for day_id in ids:
-        if day_id not in totals:
-            continue
-        ordered = select(Clip.production_id, Clip.id, place.label("place"))
-        own = ordered.where(Clip.day_id.is_(None) if day_id is None else Clip.day_id == day_id).subquery()
-        rows = select(own).where(own.c.place.in_(_spread(totals[day_id].clips))).order_by(own.c.place)
-        picked[day_id] = [row[1] for row in session.execute(rows) if row[0] == production.id]
+    places = {day_id: set(_spread(totals[day_id].clips)) for day_id in ids if day_id in totals}
+    wanted = sorted({one for own in places.values() for one in own})
+    ordered = select(Clip.production_id, Clip.day_id, Clip.id, place.label("place"))
+    for condition in _on_days(ids):
+        own = ordered.where(condition).subquery()
+        rows = select(own).where(own.c.place.in_(wanted)).order_by(own.c.day_id, own.c.place)
+        for owner, day_id, clip_id, at in session.execute(rows):
+            if owner == production.id and at in places.get(day_id, ()):
+                picked[day_id].append(clip_id)
     chosen = [one for clips in picked.values() for one in clips]
     stills = read_stills(session, chosen)
     named = {one.id: one for one in session.scalars(select(Clip).where(Clip.id.in_(chosen)))}

@@ -182,6 +182,7 @@ def test_without_script_every_page_still_shows_what_is_there(site: Site) -> None
         ("/days/2", "winch"),
         ("/clips/8", "verified"),
         ("/find?q=ferry", "2 clips"),
+        ("/plan", "Want another shot"),
     ):
         tab.goto(site.base + address)
         assert said in tab.locator("main").inner_text(), address
