@@ -4,7 +4,7 @@ BIN := .venv/bin
 DEMO ?= $(CURDIR)/demo
 # What the tests compare against, and what draws names in any script on the sheets.
 DEMO_PACKAGES := python3-venv fonts-dejavu-core
-TEST_PACKAGES := $(DEMO_PACKAGES) ffmpeg xxhash rsync chromium postgresql exfatprogs exfat-fuse
+TEST_PACKAGES := $(DEMO_PACKAGES) ffmpeg xxhash rsync chromium postgresql exfatprogs exfat-fuse espeak-ng
 
 .PHONY: demo test lint types bench calibrate screenshots soak mutations system-demo system-test clean lock
 .DEFAULT_GOAL := help
@@ -67,7 +67,7 @@ mutations: .venv/.ready
 
 # Written with uv; the result is plain and pip reads it.
 lock:
-	uv pip compile pyproject.toml --group dev --extra postgresql --universal --generate-hashes \
+	uv pip compile pyproject.toml --group dev --extra postgresql --extra speech --universal --generate-hashes \
 	  --no-emit-index-url --no-annotate --no-header --python-version 3.11 -o requirements.lock
 
 clean:

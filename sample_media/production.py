@@ -143,6 +143,17 @@ class Clip:
 
 
 @dataclass(frozen=True)
+class Written:
+    """A passage of narration, what it needs to show (`what` in a wish's words), and the clip that does."""
+
+    beat: str
+    text: str
+    picture: str
+    what: str
+    clip: str
+
+
+@dataclass(frozen=True)
 class Production:
     name: str
     rate: str
@@ -158,6 +169,10 @@ class Production:
     clips: tuple[Clip, ...]
     answers: tuple[tuple[str, str], ...]
     """A wish of the plan by its code, and the clip that answers it."""
+    narration: tuple[Written, ...]
+    """Passages that were written to the footage."""
+    channels: tuple[tuple[str, tuple[str, ...]], ...]
+    """A clip, and what is on its channels as it would be typed."""
     releases: tuple[Mapping[str, str], ...]
     """Fields of each release as they would be typed."""
     tz: ZoneInfo = field(init=False, repr=False, compare=False)
@@ -193,6 +208,8 @@ def load_production() -> Production:
         extras=tuple(Extra(**{**row, "path": PurePosixPath(row["path"])}) for row in table["extra"]),
         clips=tuple(_read_clip(row) for row in table["clip"]),
         answers=tuple((row["wish"], row["clip"]) for row in table["answer"]),
+        narration=tuple(Written(**row) for row in table["narration"]),
+        channels=tuple((row["clip"], tuple(row["says"])) for row in table["channel"]),
         releases=tuple(table["release"]),
     )
 

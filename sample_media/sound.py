@@ -1,7 +1,8 @@
 """Sound: what microphones in the valley hear, and the broadcast wave file a recorder keeps it in.
 
 Every source is a function of the time of day, in samples since local midnight. Two machines that record the
-same moment therefore hear the same voice, each through its own microphone.
+same moment therefore hear the same voice, each through its own microphone. The two interviews are real words,
+kept in `speech/` as a synthesiser spoke them (see `speak.py`); other voices only have the sound of speech.
 """
 
 from __future__ import annotations
@@ -10,13 +11,17 @@ import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
+from importlib.resources import files
 from pathlib import Path
 from xml.sax.saxutils import escape
 
+import av
 import numpy as np
 from numpy.typing import NDArray
 
 SAMPLE_RATE = 48_000
+SPEECH_RATE = 16_000  # of the kept words
 Signal = NDArray[np.float64]
 """Samples in -1..1, one dimension for one channel."""
 
@@ -33,16 +38,26 @@ class Voice:
 
 
 @dataclass(frozen=True)
+class Words:
+    """Words that were really said, once."""
+
+    name: str
+    """Of the files in `speech/`."""
+    first: int
+    """The sample at which they begin, counted from local midnight."""
+
+
+@dataclass(frozen=True)
 class Source:
     """What there is to hear at a place: perhaps somebody speaking, and what goes on around them."""
 
-    voice: Voice | None
+    voice: Voice | Words | None
     around: str
 
 
 SOURCES: Mapping[str, Source] = {
-    "ferrywoman": Source(Voice(196.0, 11), "room"),
-    "engineer": Source(Voice(112.0, 12), "winch"),
+    "ferrywoman": Source(Words("nell", 37_867_900 * 48), "room"),  # at 10:31:07.900
+    "engineer": Source(Words("juergen", 40_522_500 * 48), "winch"),  # at 11:15:22.500
     "passenger": Source(Voice(168.0, 13), "river"),
     "memo": Source(Voice(142.0, 14), "river"),
     "river": Source(None, "river"),
@@ -88,9 +103,38 @@ def hear(sound: str, first: int, count: int, microphones: Sequence[str]) -> NDAr
         if microphone.around:
             signal += microphone.around * _surroundings(source.around, start, count, microphone.side)
         if source.voice is not None and microphone.voice:
-            signal += microphone.voice * _speak(source.voice, start, count)
+            signal += microphone.voice * _voice(source.voice, start, count)
         channels.append(signal)
     return np.clip(np.stack(channels, axis=1), -0.98, 0.98)
+
+
+def _voice(voice: Voice | Words, first: int, count: int) -> Signal:
+    return _recall(voice, first, count) if isinstance(voice, Words) else _speak(voice, first, count)
+
+
+def _recall(words: Words, first: int, count: int) -> Signal:
+    """The kept words where they were said, and silence before and after."""
+    whole = _read_words(words.name)
+    out = np.zeros(count)
+    left, right = max(first, words.first), min(first + count, words.first + len(whole))
+    if left < right:
+        out[left - first : right - first] = whole[left - words.first : right - words.first]
+    return out
+
+
+@cache
+def _read_words(name: str) -> Signal:
+    """The kept words at SAMPLE_RATE, at the level of a lavalier that was set well: loudest at -7 dBFS."""
+    from scipy.signal import resample_poly  # heavy
+
+    with (
+        files("sample_media").joinpath("speech", f"{name}.flac").open("rb") as file,
+        av.open(file, "r") as kept,
+    ):
+        pieces = [frame.to_ndarray().reshape(-1) for frame in kept.decode(audio=0)]
+    samples = np.concatenate(pieces).astype(np.float64)
+    slow: Signal = np.asarray(resample_poly(samples, SAMPLE_RATE // SPEECH_RATE, 1))
+    return slow * (10 ** (-7 / 20) / float(np.abs(slow).max()))
 
 
 def _speak(voice: Voice, first: int, count: int) -> Signal:

@@ -149,7 +149,7 @@ def test_recipe_is_quick_and_small(made: Made) -> None:
     # Processor time, not wall clock: other tests run beside this one.
     assert made.cpu_seconds < 30
     root = next(iter(made.cards.values())).path.parents[1]
-    assert sum(path.stat().st_size for path in root.rglob("*") if path.is_file()) < 12_000_000
+    assert sum(path.stat().st_size for path in root.rglob("*") if path.is_file()) < 16_000_000
 
 
 def test_cards_hold_exactly_what_the_production_lists(made: Made) -> None:
@@ -358,7 +358,7 @@ def test_bext_and_track_names_are_laid_out_as_published(made: Made) -> None:
 def test_wave_files_hold_24_bits_at_48_kilohertz(made: Made) -> None:
     with wave.open(str(made.file("S001", "S001T01.WAV")), "rb") as file:
         assert (file.getframerate(), file.getsampwidth(), file.getnchannels()) == (48_000, 3, 2)
-        assert file.getnframes() == 288_000
+        assert file.getnframes() == 532_800
 
 
 def test_second_channel_of_the_second_interview_is_dead(made: Made) -> None:
@@ -371,7 +371,8 @@ def test_second_channel_of_the_second_interview_is_dead(made: Made) -> None:
     assert level(sound[:, 0]) > -30 and level(sound[:, 1]) < -70
     assert np.any(sound[:, 1] != 0)  # an input with nothing plugged in still hisses
     good = read_sound(made.file("S001", "S001T01.WAV"))
-    assert level(good[:, 0]) > -30 and level(good[:, 1]) > -30
+    # Words with pauses between them; the shotgun stands further off.
+    assert level(good[:, 0]) > -30 and level(good[:, 1]) > -33
     assert -12 < 20 * np.log10(np.abs(good[:, 0]).max()) < -6
 
 

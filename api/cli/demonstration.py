@@ -13,6 +13,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from api.cli.app import Root
+from api.cli.demo_words import enter_channels, enter_transcripts, write_to_footage
 from api.cli.find import print_rows
 from api.cli.offload import Terminal, print_problems, print_verdict
 from api.cli.wrap import print_wrap
@@ -66,6 +67,9 @@ def run_demo(into: Path) -> None:
     for card in cards:
         offload_card(root, card, destinations)
     enter_log(root, sample)
+    say(root, "what was said in the interviews")
+    number = enter_transcripts(root, sample, into / "transcripts")
+    root.out.print(f"  {number} transcripts taken in", markup=False)
     enter_plan(root, sample)
     search(root)
     show_wrap(root)
@@ -73,6 +77,7 @@ def run_demo(into: Path) -> None:
     say(root, "where everything is")
     for label, path in (
         ("cards", into / "cards"),
+        ("transcripts", into / "transcripts"),
         ("first copies", destinations[0]),
         ("second copies", destinations[1]),
         ("catalogue", root.settings.home),
@@ -163,6 +168,7 @@ def enter_log(root: Root, sample: Sample) -> None:
             changes = parse_assignments(assignments_of(clip), vocabulary)
             if changes:
                 apply_changes(session, production, [found.id], changes, vocabulary, "demo")
+        enter_channels(session, production, sample, vocabulary)
     root.out.print(f"  {len(sample.clips)} clips logged", markup=False)
 
 
@@ -180,6 +186,7 @@ def enter_plan(root: Root, sample: Sample) -> None:
             found = find_one_clip(session, production, clip)
             wanted = find_wish(session, production, wish)
             put_answer(edit, wanted, clip=found, moment=None, state=AnswerState.CONFIRMED)
+        write_to_footage(edit, production, sample, vocabulary)
         for release in sample.releases:
             put_release(edit, None, release_values(session, production, release))
         edit.close()

@@ -34,21 +34,36 @@ def handover(
             help="Where the editor has a destination: its name or path, =, and the path on their machine.",
         ),
     ] = None,
+    leave_out: Annotated[
+        str,
+        typer.Option(
+            "--leave-out",
+            help="What is not handed over: contacts, places, minors, with commas between.",
+        ),
+    ] = "",
     production: Production = None,
     as_json: AsJson = False,
 ) -> None:
     """Write the shot log, timeline, contact sheets, hash lists and a read-me for the editor."""
     from api.handover import write_handover  # heavy: draws sheets
+    from api.handover.profile import read_parts
 
     root = root_of(context)
     roots = dict(_read_root(one) for one in media_root or ())
-    text = join_query(query)
+    text, left_out = join_query(query), read_parts(leave_out)
     with reading(root.sessions) as session:
         found = root.production(session, production)
         vocabulary = production_vocabulary(session, found, load_vocabulary())
         page = find_clips(session, found, text, vocabulary)
         report = write_handover(
-            session, found, page.clips, to=to, settings=root.settings, query=text, media_roots=roots
+            session,
+            found,
+            page.clips,
+            to=to,
+            settings=root.settings,
+            query=text,
+            media_roots=roots,
+            left_out=left_out,
         )
     if as_json:
         print_json(report.as_json())

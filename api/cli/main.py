@@ -38,6 +38,7 @@ PARTS = {
     "transcripts": ("transcript",),
     "transfer": ("export", "import"),
     "sync": ("sync", "channels"),
+    "recognise": ("recognise",),
     "handover": ("handover",),
     "report": ("report",),
     "serve": ("serve", "work", "watch"),

@@ -112,7 +112,13 @@ def handover_handler(root: Root) -> Handler:
             vocabulary = production_vocabulary(session, production, load_vocabulary())
             page = find_clips(session, production, query, vocabulary)
             return write_handover(
-                session, production, page.clips, to=folder, settings=root.settings, query=query
+                session,
+                production,
+                page.clips,
+                to=folder,
+                settings=root.settings,
+                query=query,
+                left_out=order.get("leave_out") or (),
             ).as_json()
 
     return hand_over

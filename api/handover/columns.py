@@ -33,6 +33,7 @@ _NAMED: Mapping[str, tuple[str, ...]] = {
     "white_balance": ("whitebalance", "wb", "colourtemperature", "colortemperature", "cct"),
     "shutter": ("shutter", "shutterspeed", "shutterangle", "exposuretime", "shuttertime"),
     "curve": ("colourcurve", "gamma", "gammacurve", "capturegamma", "logcurve"),
+    "lut": ("lut", "lutname", "look", "lookname", "cdl"),
     "capture_rate": ("capturerate", "capturefps", "captureframerate", "sensorfps"),
 }
 
@@ -100,6 +101,12 @@ def _stated_column(key: str, title: str) -> Column:
 def _empty(_line: Line) -> Value:
     """A column that is kept for what the catalogue does not hold yet."""
     return None
+
+
+def _transcript(line: Line) -> Value:
+    """The file with its words, below the hand-over."""
+    speech = line.handover.speech.get(line.shot.clip.id)
+    return speech.name if speech is not None else None
 
 
 def _day(line: Line) -> Value:
@@ -324,6 +331,7 @@ COLUMNS: tuple[Column, ...] = (
     _fact_column("bit_depth", "bit depth", "bit_depth"),
     _fact_column("chroma", "chroma", "chroma"),
     Column("curve", "colour curve", _curve),
+    _stated_column("lut", "lut"),
     _fact_column("primaries", "colour primaries", "colour_primaries"),
     Column("lens", "lens", _lens),
     Column("focal", "focal length", _focal),
@@ -362,7 +370,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("findings", "technical findings", _findings),
     Column("release_status", "release status", lambda line: say_status(line.handover, line.shot)),
     Column("rights", "rights", lambda line: say_rights(line.handover, line.shot)),
-    Column("transcript", "transcript", _empty),
+    Column("transcript", "transcript", _transcript),
     Column("wanted_shot", "wanted shot", lambda line: line.handover.wishes.get(line.shot.clip.id)),
     Column("used", "used", _empty),
     Column("hash_algorithm", "hash algorithm", _algorithm),

@@ -38,7 +38,9 @@ def write_contact_sheets(
     """
     fonts = load_fonts()
     lacking: list[Shot] = []
-    for day, shots in _by_day(handover):
+    days = {day.id: day for day in handover.days}
+    for number, shots in _by_day(handover):
+        day = days.get(number) if number is not None else None
         name = f"{FOLDER}/{sheet_name(day)}"
         count = -(-len(shots) // style.CELLS)
         with draft.create(f"{name}.pdf") as pdf:
@@ -63,8 +65,8 @@ def say_date(date: dt.date) -> str:
     return f"{_WEEKDAYS[date.weekday()]} {date.day} {_MONTHS[date.month - 1]} {date.year}"
 
 
-def _by_day(handover: Handover) -> Iterator[tuple[ShootingDay | None, list[Shot]]]:
-    """Days by number, clips in time order; what belongs to no day comes last."""
+def _by_day(handover: Handover) -> Iterator[tuple[int | None, list[Shot]]]:
+    """Days' ids by their number, clips in time order; what belongs to no day comes last."""
 
     def number(shot: Shot) -> tuple[bool, int]:
         day = shot.clip.day
@@ -72,7 +74,7 @@ def _by_day(handover: Handover) -> Iterator[tuple[ShootingDay | None, list[Shot]
 
     for _, group in groupby(sorted(handover.shots, key=number), key=number):
         shots = list(group)
-        yield shots[0].clip.day, shots
+        yield shots[0].clip.day_id, shots
 
 
 def _title(handover: Handover, day: ShootingDay | None) -> str:

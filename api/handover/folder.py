@@ -54,6 +54,13 @@ class Draft:
         with self.create(name) as file:
             file.write(data)
 
+    @contextmanager
+    def reread(self, name: str) -> Iterator[BinaryIO]:
+        """A file that was written, to read. Raises as `create`."""
+        path = self.root / name
+        with _at(path), path.open("rb") as file:
+            yield file
+
 
 @contextmanager
 def draft_folder(to: Path, name: str) -> Iterator[tuple[Draft, Path]]:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from api.handover.folder import Draft
 from api.handover.places import Place
+from api.handover.profile import Profile
 from api.handover.shots import Handover
 from api.handover.text import one_line
 from shared.models import Reel
@@ -27,6 +28,7 @@ class ReelManifests:
     folder: str  # below the hand-over
     place: Place | None
     files: int
+    withheld: bool = False  # it names what the profile leaves out
 
 
 def copy_manifests(
@@ -41,10 +43,20 @@ def copy_manifests(
         place, files = next(
             ((place, files) for place in holders if (files := _read_history(place, reel))), (None, {})
         )
+        withheld = any(_tells(handover.profile, data) for data in files.values())
+        if withheld:
+            files = {}
         for name, data in files.items():
             draft.write(f"{folder}/{name}", data)
-        found.append(ReelManifests(one_line(reel.name), folder, place, len(files)))
+        found.append(ReelManifests(one_line(reel.name), folder, place, len(files), withheld))
     return tuple(found)
+
+
+def _tells(profile: Profile, data: bytes) -> bool:
+    """Whether a list says who made it or where (ASC MHL 1.0: creatorinfo). It can't be changed: other lists
+    hold its hash."""
+    told = ((profile.contacts, rb"author"), (profile.places, rb"location"))
+    return any(left_out and re.search(rb"<(?:[\w.-]+:)?" + tag + rb"[\s>/]", data) for left_out, tag in told)
 
 
 def _folder_name(reel: Reel, taken: set[str]) -> str:

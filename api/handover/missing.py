@@ -77,6 +77,10 @@ def list_gaps(
         for code, what, holds in checks
     ]
     gaps.insert(4, Gap("manifest", "reels whose hash lists were out of reach", _without_lists(reels)))
+    withheld = tuple(one.reel for one in reels if one.withheld)
+    gaps.append(
+        Gap("withheld", "reels whose hash lists name what is left out, and are left out too", withheld)
+    )
     return tuple(gap for gap in gaps if gap.names)
 
 

@@ -9,13 +9,27 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 
-from api.handover import contact_sheets, edl, manifests, shot_log, timeline
+from api.handover import (
+    contact_sheets,
+    edl,
+    manifests,
+    markers,
+    release_index,
+    selects,
+    shot_log,
+    sound_map,
+    speech,
+    timeline,
+)
 from api.handover.contact_sheets import say_date
 from api.handover.folder import Draft
+from api.handover.log_cards import PAGE_NAME, PAPER_NAME
 from api.handover.manifests import ReelManifests
 from api.handover.missing import Gap, count_companions
 from api.handover.places import Place
+from api.handover.profile import PARTS
 from api.handover.shots import Handover
+from api.handover.sums import SUMS_NAME
 from api.handover.text import one_line, say_length
 from api.handover.timing import sample_rate
 from shared.models import ClipMedia, Production
@@ -23,7 +37,7 @@ from shared.names import display
 
 README_NAME = "README.txt"
 _WIDTH = 88
-_MOST_DAYS = 8  # one page: a longer shoot is in the shot log
+_MOST_DAYS = 5  # one page: a longer shoot is in the shot log
 _GOAL_LENGTH = 110
 
 
@@ -37,7 +51,7 @@ def write_readme(
     """Write `README.txt`: UTF-8, lines of at most 88 characters."""
     sections = (
         ("", _what(handover)),
-        ("FILES", [*_files(reels, edl.REELS_NAME in draft.files), *_outline_files(draft)]),
+        ("FILES", [*_files(reels, frozenset(draft.files), len(handover.speech)), *_outline_files(draft)]),
         ("RATES", _rates(handover)),
         ("TIME", _time(handover)),
         ("DAYS", _days(handover)),
@@ -77,9 +91,15 @@ def _what(handover: Handover) -> Iterator[str]:
     said = ", ".join(f"{counts[media]} {text}" for media, text in named if counts[media])
     length = sum((shot.timing.seconds or Fraction(0) for shot in handover.shots), Fraction(0))
     yield f"Made {made} {asked}: {_clips(len(handover.shots))} ({said}), {say_length(length)} in all."
+    if handover.profile.parts:
+        left_out = "; ".join(said for part, said in PARTS.items() if part in handover.profile.parts)
+        yield (
+            f"Left out of our words on purpose: {left_out}. Names of files, reels and drives are as they "
+            "are, and pictures and sound hold what they hold."
+        )
 
 
-def _files(reels: Sequence[ReelManifests], edit_lists: bool) -> Iterator[str]:
+def _files(reels: Sequence[ReelManifests], written: frozenset[str], spoken: int) -> Iterator[str]:
     yield (
         f"{shot_log.CSV_NAME}: one row a clip in time order, UTF-8, comma-separated. Open it by your "
         "spreadsheet's import with every column as text. Text that a spreadsheet would run as a formula has "
@@ -89,24 +109,39 @@ def _files(reels: Sequence[ReelManifests], edit_lists: bool) -> Iterator[str]:
         f"{shot_log.JSON_NAME}: the same without those apostrophes, for programs, with all files, copies, "
         "moments and findings, and the sync map: which sound belongs to which picture, to the sample."
     )
+    yield (f"{PAGE_NAME}, {PAPER_NAME}: the log with stills, for a browser without network and for paper.")
     yield (
         f"{timeline.TIMELINE_NAME}: an OpenTimelineIO timeline. V1 has the clips with picture, A1 the "
         "sound-only clips, each end to end in time order; nothing is in sync because it stands side by side. "
-        "A spanning clip is one item a file. Moments are markers. What we logged is in the metadata "
-        f'"{timeline.NAMESPACE}".'
+        "A spanning clip is one item a file. Moments and findings are markers. What we logged is in the "
+        f'metadata "{timeline.NAMESPACE}".'
     )
-    if edit_lists:
+    if selects.SELECTS_NAME in written:
+        yield f"{selects.SELECTS_NAME}: the same of the selects alone: what was marked or circled, not NG."
+    if markers.MARKERS_NAME in written:
+        yield f"{markers.MARKERS_NAME}: moments and findings as a table, with timecode, frames and colour."
+    if edl.REELS_NAME in written:
         yield (
             f"{edl.FOLDER}/: the clips with picture as edit decision lists (CMX 3600), one for each rate and "
             "way of counting, record from 01:00:00:00; for software that does not read the timeline. Reels "
             f"have at most eight letters there: {edl.REELS_NAME} says which is which."
         )
+    if spoken:
+        yield (
+            f"{speech.FOLDER}/: what is said in {_clips(spoken)}, as WebVTT with voices; times are real "
+            "seconds from the clip's beginning. The column transcript of the shot log names each clip's file."
+        )
     yield f"{contact_sheets.FOLDER}/: stills of every clip, by day, as PNG pages and PDF."
+    if written & {sound_map.CHANNELS_NAME, sound_map.PAIRS_NAME}:
+        yield f"{sound_map.FOLDER}/: channel, microphone, person, problems; and what is in sync with what."
+    if release_index.INDEX_NAME in written:
+        yield f"{release_index.INDEX_NAME}: how each permission stands and for which clips, without names."
     lists = sum(one.files for one in reels)
     yield (
         f"{manifests.FOLDER}/: the reels' hash lists (ASC MHL) as they stand beside the footage, "
         f"{lists} file{'s' if lists != 1 else ''}."
     )
+    yield f"{SUMS_NAME}: of every file here but itself; `sha256sum --check {SUMS_NAME}` compares."
 
 
 def _outline_files(draft: Draft) -> Iterator[str]:
@@ -206,7 +241,7 @@ def _missing(gaps: Iterable[Gap]) -> Iterator[str]:
         yield f"{text[0].upper()}{text[1:]}."
     if not found:
         yield "Nothing that the catalogue knows of."
-    yield "The columns transcript and used are kept free, all empty."
+    yield "The column used is kept free, empty."
 
 
 def _cautions() -> Iterator[str]:

@@ -16,18 +16,10 @@ from shared.words import fold_name
 CLEARED = "cleared"
 
 
-def people_of(shot: Shot) -> tuple[str, ...]:
-    """Everybody who is named of the clip, of a moment of it, or on a channel of its sound."""
-    entries = (shot.entry, *(mark.entry for mark in shot.marks))
-    named = [person.name for entry in entries if entry is not None for person in entry.people]
-    heard = [channel.person for channel in shot.channels if channel.person]
-    return tuple(dict.fromkeys((*named, *heard)))
-
-
 def releases_of(handover: Handover, shot: Shot) -> Iterator[Release]:
     """Those about its people, its place, and whatever was noted to be in it."""
-    people = set(people_of(shot))
-    place = fold_name(shot.entry.place) if shot.entry is not None and shot.entry.place else None
+    people = set(shot.named)
+    place = fold_name(shot.logged_place) if shot.logged_place else None
     for release in handover.releases:
         of_person = release.person is not None and release.person.name in people
         of_place = release.kind is ReleaseKind.PLACE and place == fold_name(release.name)
@@ -39,7 +31,7 @@ def say_status(handover: Handover, shot: Shot) -> str | None:
     """CLEARED, or what is not: numbers alone, no name. None: nobody and nothing is named that needs one."""
     today = handover.made_here.date()
     releases = list(releases_of(handover, shot))
-    people = people_of(shot)
+    people = shot.named
     cleared = [one for one in people if _person_is_cleared(releases, one, handover)]
     others = [
         one
@@ -74,7 +66,7 @@ def say_rights(handover: Handover, shot: Shot) -> Value:
     said: dict[str, None] = {}
     for release in releases_of(handover, shot):
         if standing_of(release, today) is Standing.CLEARED:
-            said.update(dict.fromkeys(_scope(release)))
+            said.update(dict.fromkeys(map(handover.profile.mask, _scope(release))))
     return tuple(said) or None
 
 

@@ -40,9 +40,11 @@ def draw_cell(sheet: Sheet, line: Line, left: int, top: int) -> bool:
 
 
 def choose_stills(stills: list[Still], most: int) -> list[Still]:
-    """The first, the last and those evenly between, `most` at the most, in order."""
+    """The first, the last and those evenly between, `most` at the most, in order. Of one: the middle."""
     if len(stills) <= most:
         return list(stills)
+    if most == 1:
+        return [stills[(len(stills) - 1) // 2]]
     return [stills[round(step * (len(stills) - 1) / (most - 1))] for step in range(most)]
 
 
@@ -52,7 +54,7 @@ def _draw_stills(sheet: Sheet, line: Line, left: int, top: int) -> bool:
     shown = bool(chosen)
     for place, still in enumerate(chosen):
         x = left + place * (width + style.STILL_GAP)
-        picture = _open_still(sheet.stills, still)
+        picture = open_still(sheet.stills, still)
         if picture is None:
             shown = False
             _draw_panel(sheet, x, top, "still missing")
@@ -72,7 +74,7 @@ def _why_none(line: Line) -> str:
     return "sound only" if line.shot.clip.media is ClipMedia.AUDIO else "no still"
 
 
-def _open_still(folder: Path, still: Still) -> Image.Image | None:
+def open_still(folder: Path, still: Still) -> Image.Image | None:
     """The still in RGB; None where there is none, or what is there is no such picture.
 
     A child that met a hostile file wrote it, so it is not trusted: below the folder, a known format, small.

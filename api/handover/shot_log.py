@@ -78,7 +78,7 @@ def _clip_object(line: Line) -> dict[str, Any]:
         "files": [_file_object(shot, row) for row in shot.clip.files],
         "channels": [channel.as_json() for channel in shot.channels],
         "moments": [moment_object(mark) for mark in shot.marks],
-        "all_findings": [_finding_object(one) for one in shot.findings],
+        "all_findings": [finding_object(one) for one in shot.findings],
     }
 
 
@@ -126,7 +126,8 @@ def entry_object(entry: LogEntry | None) -> dict[str, Any] | None:
     return {**said, "people": people, "tags": [tag.name for tag in entry.tags]}
 
 
-def _finding_object(finding: Finding) -> dict[str, Any]:
+def finding_object(finding: Finding) -> dict[str, Any]:
+    """A finding as plain values; frames count from the clip's first, out is exclusive."""
     return {
         "code": finding.code,
         "severity": finding.severity.value,

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload, selectinload
 
+from api.handover.profile import EVERYTHING, Profile
+from api.handover.speech import Speech, read_speech
 from api.handover.timing import Timing, own_start, time_clip
 from shared.catalogue.channels import Channel, channels_of
 from shared.catalogue.chunks import in_chunks
@@ -77,6 +79,9 @@ class Shot:
     findings: tuple[Finding, ...]  # of the clip and its files; those a person dismissed are left out
     channels: tuple[Channel, ...]
     pairs: tuple[PairRow, ...]  # what its sound was found to match
+    # Whom and which place the catalogue names, whatever the profile leaves out: releases are found by these.
+    named: tuple[str, ...] = ()
+    logged_place: str = ""
 
     @property
     def is_proxy(self) -> bool:
@@ -103,6 +108,8 @@ class Handover:
     made_at: dt.datetime
     releases: tuple[Release, ...] = ()
     wishes: Mapping[int, tuple[str, ...]] = field(default_factory=dict)  # by clip: what it answers
+    profile: Profile = EVERYTHING  # what is left out of the log's words
+    speech: Mapping[int, Speech] = field(default_factory=dict)  # by clip: what is said in it
 
     @property
     def zone(self) -> zoneinfo.ZoneInfo:
@@ -135,6 +142,7 @@ def gather_handover(
         made_at=made_at,
         releases=tuple(list_releases(session, production)),
         wishes=_read_wishes(session, production),
+        speech=read_speech(session, (shot.clip for shot in shots)),
     )
 
 
@@ -213,20 +221,30 @@ def _gather(reading: _Reading, ids: list[int]) -> list[Shot]:
     channels = channels_of(session, clips, reading.vocabulary)
     shots = []
     for clip in clips:
-        parts = _parts(clip, facts)
+        parts, entry = _parts(clip, facts), entries.get(clip.id)
         shots.append(
             Shot(
                 clip=clip,
-                entry=entries.get(clip.id),
+                entry=entry,
                 timing=time_clip(clip, production, parts[0].start if parts else None),
                 parts=parts,
                 marks=tuple(marks[clip.id]),
                 findings=_open_findings(clip, of_files),
                 channels=tuple(channels[clip.id]),
                 pairs=reading.pairs.get(clip.id, ()),
+                named=_named(entry, marks[clip.id], channels[clip.id]),
+                logged_place=entry.place if entry is not None else "",
             )
         )
     return shots
+
+
+def _named(entry: LogEntry | None, marks: Sequence[Mark], channels: Sequence[Channel]) -> tuple[str, ...]:
+    """Everybody who is named of the clip, of a moment of it, or on a channel of its sound."""
+    entries = (entry, *(mark.entry for mark in marks))
+    logged = [person.name for one in entries if one is not None for person in one.people]
+    heard = [channel.person for channel in channels if channel.person]
+    return tuple(dict.fromkeys((*logged, *heard)))
 
 
 def _log_of(session: Session, ids: list[int]) -> tuple[dict[int, LogEntry], dict[int, list[Mark]]]:

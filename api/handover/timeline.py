@@ -7,14 +7,14 @@
   Sound-only clips count samples since midnight at their sampling rate.
 - Rates are doubles, as the format has it: the nearest to the exact fraction, which stands beside them in the
   `rushlight` metadata ("24000/1001").
-- A moment is a marker whose range is in the item's own space.
+- A moment, and a finding that nobody dismissed, is a marker whose range is in the item's own space.
 
 Photographs, and files whose length nobody could read, have no length to place: they are in the shot log only.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,9 +22,10 @@ import opentimelineio as otio
 
 from api.handover.columns import COLUMNS, Line
 from api.handover.folder import Draft
+from api.handover.markers import Flag, flags_of
 from api.handover.places import Place, choose_copy, media_url, path_below
-from api.handover.shot_log import entry_object, moment_object
-from api.handover.shots import Handover, Mark, Part, Shot
+from api.handover.shot_log import entry_object, finding_object, moment_object
+from api.handover.shots import Handover, Part, Shot
 from api.handover.text import file_name, one_line, plain_text, short_name
 from api.handover.timing import sample_rate
 from shared.models import ClipMedia, Production
@@ -37,6 +38,9 @@ NAMESPACE = "rushlight"
 _FROM_LOG = ("day", "date", "shot_at", "camera", "reel", "tc_in", "tc_out", "duration_frames")
 _FIRST_LABEL = "01:00:00:00"  # where a programme begins (common practice, no source)
 
+Stretch = tuple[int, int]
+"""A part of a clip, in its own units from its first; the end is exclusive."""
+
 
 def write_timeline(draft: Draft, handover: Handover, places: Mapping[int, Place]) -> None:
     """Write `timeline.otio`, whose relative URLs are meant from the hand-over's folder."""
@@ -45,14 +49,24 @@ def write_timeline(draft: Draft, handover: Handover, places: Mapping[int, Place]
     draft.write(TIMELINE_NAME, text.encode("utf-8", "backslashreplace"))
 
 
-def make_timeline(handover: Handover, places: Mapping[int, Place], folder: Path) -> otio.schema.Timeline:
-    """The timeline of every shot that has a length; `folder` is where its file will stand."""
+def make_timeline(
+    handover: Handover,
+    places: Mapping[int, Place],
+    folder: Path,
+    select: Callable[[Shot], Sequence[Stretch]] | None = None,
+) -> otio.schema.Timeline:
+    """The timeline of every shot that has a length; `folder` is where its file will stand.
+
+    `select` says which stretches of a clip are wanted, each of which becomes an item; without it, all of it.
+    """
     production = handover.production
     pictures = otio.schema.Track("V1", kind=otio.schema.TrackKind.Video)
     sounds = otio.schema.Track("A1", kind=otio.schema.TrackKind.Audio)
     for shot in handover.shots:
         track = sounds if shot.clip.media is ClipMedia.AUDIO else pictures
-        track.extend(list(_items(Line(handover, shot, places), folder)))
+        line = Line(handover, shot, places)
+        for stretch in [None] if select is None else select(shot):
+            track.extend(list(_items(line, folder, stretch)))
     timeline = otio.schema.Timeline(
         name=one_line(production.name),
         global_start_time=_time(first_frame(production), float(production.rate.fraction)),
@@ -115,7 +129,7 @@ def _range(start: int, count: int, rate: float) -> otio.opentime.TimeRange:
     return otio.opentime.TimeRange(_time(start, rate), _time(count, rate))
 
 
-def _items(line: Line, folder: Path) -> Iterator[otio.schema.Clip]:
+def _items(line: Line, folder: Path, stretch: Stretch | None) -> Iterator[otio.schema.Clip]:
     shot = line.shot
     counting = _counting(shot)
     if counting is None or not on_timeline(shot):
@@ -123,14 +137,30 @@ def _items(line: Line, folder: Path) -> Iterator[otio.schema.Clip]:
     rate, exact = counting
     for number, part in enumerate(shot.parts, start=1):
         assert part.count is not None, "on_timeline looked"
-        span = _range(part_start(shot, part) or 0, part.count, rate)
+        begin = part_start(shot, part) or 0
+        whole = _range(begin, part.count, rate)
+        within = _within(part, stretch)
+        if within is None:
+            continue
+        span = _range(begin + within[0], within[1] - within[0], rate)
         yield otio.schema.Clip(
             name=file_name(part.file),
-            media_reference=media_reference(line, part, span, folder),
+            media_reference=media_reference(line, part, whole, folder),
             source_range=span,
-            markers=[marker for mark in shot.marks if (marker := _marker(mark, part, span))],
+            markers=markers_within(shot, part, span),
             metadata={NAMESPACE: plain_metadata(_about(line, part, number, exact))},
         )
+
+
+def _within(part: Part, stretch: Stretch | None) -> Stretch | None:
+    """What of the stretch lies in a file, counted from the file's first; None: nothing."""
+    assert part.count is not None, "on_timeline looked"
+    if stretch is None:
+        return 0, part.count
+    if part.offset is None:
+        return None
+    first, end = max(0, stretch[0] - part.offset), min(part.count, stretch[1] - part.offset)
+    return (first, end) if first < end else None
 
 
 def part_start(shot: Shot, part: Part) -> int | None:
@@ -173,24 +203,38 @@ def _hash(part: Part) -> dict[str, str] | None:
     return None if digest is None else {"algorithm": part.file.algorithm, "value": digest}
 
 
-def _marker(mark: Mark, part: Part, span: otio.opentime.TimeRange) -> otio.schema.Marker | None:
-    """The share of a moment that lies in this file; None where there is none."""
-    if part.offset is None or part.count is None:
+def markers_within(shot: Shot, part: Part, span: otio.opentime.TimeRange) -> list[otio.schema.Marker]:
+    """The shares of the clip's moments and findings that lie in `span` of one of its files."""
+    return [marker for flag in flags_of(shot) if (marker := _marker(shot, flag, part, span)) is not None]
+
+
+def _marker(shot: Shot, flag: Flag, part: Part, span: otio.opentime.TimeRange) -> otio.schema.Marker | None:
+    """None where nothing of it lies in the span."""
+    if part.offset is None:
         return None
-    first = max(mark.moment.in_frame, part.offset)
-    end = min(mark.moment.out_frame, part.offset + part.count)
+    # From the clip's first frame to the file's own counting.
+    shift = (part_start(shot, part) or 0) - part.offset
+    begin = round(span.start_time.value)
+    first = max(flag.first + shift, begin)
+    end = min(flag.end + shift, begin + round(span.duration.value))
     if first >= end:
         return None
-    start = round(span.start_time.value) + first - part.offset
-    rate = span.start_time.rate
-    said = mark.entry.note if mark.entry is not None else ""
     return otio.schema.Marker(
-        name=one_line(mark.moment.name) or f"moment {mark.moment.id}",
-        marked_range=_range(start, end - first, rate),
-        color=otio.schema.MarkerColor.YELLOW,
-        comment=plain_text(said),
-        metadata={NAMESPACE: plain_metadata(moment_object(mark))},
+        name=flag.name,
+        marked_range=_range(first, end - first, span.start_time.rate),
+        color=flag.colour,
+        comment=flag.note,
+        metadata={NAMESPACE: plain_metadata(_flag_object(shot, flag))},
     )
+
+
+def _flag_object(shot: Shot, flag: Flag) -> dict[str, Any]:
+    """The moment or the finding as the shot log's twin has it, with which of both it is."""
+    if flag.source == "moment":
+        mark = next(mark for mark in shot.marks if mark.moment.id == flag.id)
+        return {"source": flag.source, **moment_object(mark)}
+    finding = next(one for one in shot.findings if one.id == flag.id)
+    return {"source": flag.source, **finding_object(finding)}
 
 
 def _about(line: Line, part: Part, number: int, exact: str) -> dict[str, Any]:

@@ -21,6 +21,7 @@ from api.pages import (
     problems,
     site,
     strip,
+    transcript,
     walk,
     wrap,
 )
@@ -31,7 +32,7 @@ __all__ = ["all_pages"]
 def all_pages() -> APIRouter:
     router = APIRouter()
     parts = (
-        *(site, days, strip, day, clip, noticed, find, walk, offloading, live, begin, previews),
+        *(site, days, strip, day, clip, transcript, noticed, find, walk, offloading, live, begin, previews),
         *(plan, planning, outline, outlining, wrap, problems),
     )
     for part in parts:

@@ -10,11 +10,12 @@ from pathlib import Path
 
 from sqlalchemy.orm import Session
 
-from api.handover.text import one_line, say_length, short_name
+from api.handover.text import one_line, plain_text, say_length, short_name
 from api.reads.clips import read_finding_codes, read_stills
 from api.reads.stills import still_link
 from shared import models
-from shared.catalogue.clip_rows import clip_seconds
+from shared.catalogue.clip_rows import clip_seconds, range_text
+from shared.catalogue.excerpts import Excerpt, Piece
 from shared.models import LogEntry, Production, StillKind
 from shared.vocabulary import Vocabulary
 
@@ -39,6 +40,15 @@ class StillView:
 
 
 @dataclass(frozen=True, slots=True)
+class HeardView:
+    """Where what was looked for is heard: the place, its address, and the words around it in pieces."""
+
+    href: str
+    place: str
+    pieces: tuple[Piece, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ClipCard:
     """A clip at a glance. `words`: terms by their labels; `about`: who or what, or the note's beginning."""
 
@@ -54,6 +64,7 @@ class ClipCard:
     about: str
     findings: int
     still: StillView | None
+    heard: HeardView | None = None
 
 
 def show_cards(
@@ -86,6 +97,17 @@ def show_cards(
         )
         for clip in clips
     ]
+
+
+def show_heard(clip: models.Clip, excerpts: Sequence[Excerpt]) -> HeardView | None:
+    """The place of the first excerpt that is heard; none: what was found is not spoken."""
+    for one in excerpts:
+        if one.cue is not None and one.frame is not None:
+            # On one line, with the blanks at the ends of a piece kept.
+            pieces = tuple(Piece(plain_text(p.text).replace("\n", " "), p.hit) for p in one.pieces)
+            place = range_text(clip, one.frame, None)
+            return HeardView(f"/clips/{clip.id}/transcript#cue-{one.cue}", place, pieces)
+    return None
 
 
 def say_time(at: dt.datetime | None, zone: dt.tzinfo) -> str:

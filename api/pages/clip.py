@@ -81,7 +81,7 @@ def show_clip(service: ServiceDep, site: SiteDep, id: RowId) -> Response:
         channels = list_channels(session, clip, vocabulary)
         name = short_name(clip)
         before, after = _neighbours(session, clip)
-        parts = _parts(whole, service.settings)
+        parts = playable_parts(whole, service.settings)
         played = [Played(one.first, one.plays) for one in parts]
         findings = view_findings(whole.findings, clip, played)
         measured = read_measures(session, id, POINTS)
@@ -146,7 +146,7 @@ def _neighbours(session: Session, clip: Clip) -> tuple[str, str]:
     return before, f"/clips/{ids[at + 1]}" if at + 1 < len(ids) else ""
 
 
-def _parts(whole: WholeClip, settings: Settings) -> list[PartView]:
+def playable_parts(whole: WholeClip, settings: Settings) -> list[PartView]:
     """What may be played, companions first: they are small. A part's place needs the length of those before.
 
     Whether a browser can play it is known to the browser alone; here only what none can is known.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Response
@@ -9,10 +10,11 @@ from sqlalchemy import select
 
 from api.deps import ProductionName, ServiceDep
 from api.pages.begin import show_beginning
-from api.pages.cards import show_cards
+from api.pages.cards import show_cards, show_heard
 from api.pages.narrowing import narrow_down, show_error
 from api.pages.site import SiteDep, link, list_productions
 from api.pages.vocabulary import log_fields
+from shared.catalogue.excerpts import read_excerpts
 from shared.catalogue.log import production_vocabulary
 from shared.catalogue.productions import find_production
 from shared.catalogue.search import Cursor
@@ -85,9 +87,14 @@ def show_find(
             values["error"], status = show_error(error), 422
         else:
             values["total"] = page.total
-            values["cards"] = show_cards(
+            cards = show_cards(
                 session, found, page.clips, page.entries, vocabulary, service.settings.stills_folder
             )
+            why = read_excerpts(session, [clip.id for clip in page.clips], q, vocabulary)
+            values["cards"] = [
+                replace(card, heard=show_heard(clip, why.get(clip.id, ())))
+                for card, clip in zip(cards, page.clips, strict=True)
+            ]
             values["facets"] = narrow_down(counted, q, address)
             values["next"] = page.next and address(q, place=page.next)
         if part == "found":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from io import BytesIO
 from itertools import groupby
 from pathlib import Path
@@ -124,16 +125,15 @@ class Faces:
 
 
 def load_faces() -> Faces:
-    found: dict[bytes, PdfFont] = {}
+    found: dict[int, PdfFont] = {}
 
     def face(*names: str) -> Face:
         fonts = []
         for name in (*names, _LAST_RESORT):
-            data = _read_font(name)
-            if data not in found:
-                found[data] = PdfFont(f"F{len(found) + 1}", TrueTypeFont(data))
-            if found[data] not in fonts:
-                fonts.append(found[data])
+            font = _read_font(name)
+            known = found.setdefault(id(font), PdfFont(f"F{len(found) + 1}", font))
+            if known not in fonts:
+                fonts.append(known)
         return Face(fonts)
 
     return Faces(
@@ -144,17 +144,21 @@ def load_faces() -> Faces:
     )
 
 
-def _read_font(name: str) -> bytes:
-    """The font's file, looked for in the system's font folders; else the one that Pillow brings."""
+def _read_font(name: str) -> TrueTypeFont:
+    """The font, looked for in the system's font folders; else the one that Pillow brings."""
     for candidate in (name, _LAST_RESORT):
         try:
             path = ImageFont.truetype(candidate, 10).path
             if isinstance(path, str):
-                data = Path(path).read_bytes()
-                TrueTypeFont(data)
-                return data
+                return _parse(Path(path).read_bytes())
         except (OSError, ValueError):
             continue
     font = ImageFont.load_default(10)
     assert isinstance(font, ImageFont.FreeTypeFont) and isinstance(font.path, BytesIO)
-    return font.path.getvalue()
+    return _parse(font.path.getvalue())
+
+
+@cache
+def _parse(data: bytes) -> TrueTypeFont:
+    """Read once: a font never changes, and every report is set in the same few."""
+    return TrueTypeFont(data)

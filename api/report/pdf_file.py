@@ -26,6 +26,7 @@ class PdfFile:
         self._places: dict[int, int] = {}
         self._last = 0
         self._pages: list[int] = []
+        self._images: list[int] = []
         self._put(b"%PDF-1.7\n%\xe2\xe3\xcf\xd3\n")  # four bytes that tell transfer programs it is binary
         self._catalogue, self._tree, self._resources = self._reserve(), self._reserve(), self._reserve()
         self._total = self._reserve()
@@ -44,12 +45,25 @@ class PdfFile:
         )
         self._pages.append(page)
 
+    def add_image(self, jpeg: bytes, width: int, height: int) -> str:
+        """Write a picture of 8 bits a colour in RGB as it is (ISO 32000-1, 7.4.8); returns its name."""
+        number = self._reserve()
+        self._places[number] = self._at
+        head = (
+            f"{number} 0 obj\n<</Type/XObject/Subtype/Image/Width {width}/Height {height}"
+            f"/ColorSpace/DeviceRGB/BitsPerComponent 8/Length {len(jpeg)}/Filter/DCTDecode>>\nstream\n"
+        )
+        self._put(head.encode("ascii") + jpeg + b"\nendstream\nendobj\n")
+        self._images.append(number)
+        return f"I{len(self._images)}"
+
     def close(self, title: str, total: bytes, fonts: Sequence[PdfFont]) -> None:
         """Write all that pages point at. `total`: the content of the form that says how many there are."""
         names = "".join(f"/{font.name} {self._write_font(font)} 0 R" for font in fonts if font.used)
         own = f"/Type/XObject/Subtype/Form/BBox[0 -20 120 20]/Resources<</Font<<{names}>>>>"
         self._write_stream(own, total, self._total)
-        self._write(self._resources, f"<</Font<<{names}>>/XObject<</{TOTAL} {self._total} 0 R>>>>")
+        images = "".join(f"/I{place} {number} 0 R" for place, number in enumerate(self._images, 1))
+        self._write(self._resources, f"<</Font<<{names}>>/XObject<</{TOTAL} {self._total} 0 R{images}>>>>")
         kids = " ".join(f"{page} 0 R" for page in self._pages)
         self._write(self._tree, f"<</Type/Pages/Count {len(self._pages)}/Kids[{kids}]>>")
         self._write(

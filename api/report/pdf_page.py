@@ -119,6 +119,13 @@ class Pages:
                 y -= cell.size * _LEADING
         self.y -= height
 
+    def image(
+        self, jpeg: bytes, size: tuple[int, int], x: float, y: float, width: float, height: float
+    ) -> None:
+        """A picture with its lower left corner at x and y. `size`: its own, in pixels."""
+        name = self._file.add_image(jpeg, *size)
+        self._drawn.append(f"q {width:.2f} 0 0 {height:.2f} {x:.2f} {y:.2f} cm /{name} Do Q")
+
     def rule(self, y: float, *, left: float = LEFT, right: float = RIGHT, colour: Colour = RULE) -> None:
         self._drawn.append(f"{_ink(colour)} RG 0.5 w {left:.2f} {y:.2f} m {right:.2f} {y:.2f} l S")
 

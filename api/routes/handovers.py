@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from fastapi import APIRouter, Request, Response
 from sqlalchemy import select
 
@@ -61,7 +63,9 @@ def request_handover(service: ServiceDep, body: work.HandoverOrder, response: Re
         vocabulary = production_vocabulary(session, production, service.vocabulary)
         if find_clips(session, production, body.query, vocabulary, limit=1).total == 0:
             raise UsageError("no clip is found by this query", remedy="Change it; an empty one finds all.")
-        order = {"query": body.query, "production": production.slug}
+        order: dict[str, Any] = {"query": body.query, "production": production.slug}
+        if body.leave_out:
+            order["leave_out"] = [*body.leave_out]
         row = file_request(session, RequestKind.HANDOVER, order)
         response.headers["Location"] = f"/api/v1/requests/{row.id}"
         return work.request_shape(row)

@@ -13,6 +13,7 @@ from api.deps import CallerDep, RowId, ServiceDep
 from api.etags import IfMatch, check_if_match, content_tag
 from api.handover.words import FORMATS, MEDIA_TYPES, write_words
 from api.reads.clips import check_clip
+from api.reads.transcripts import cue_tag
 from api.schemas.transcripts import (
     Cue,
     CuePatch,
@@ -182,7 +183,7 @@ def patch_cue(
         elif patch.everywhere:
             raise UsageError("nobody is named", remedy="Name a person beside `everywhere`.")
 
-    return _edit_cue(service, id, response, caller, if_match, "correct", change)
+    return edit_cue(service, id, response, caller, if_match, "correct", change)
 
 
 @router.post(
@@ -214,10 +215,10 @@ def join_cue(
     def change(edit: RowsEdit, cue: models.ClipCue) -> None:
         join(edit, cue)
 
-    return _edit_cue(service, id, response, caller, if_match, "join", change)
+    return edit_cue(service, id, response, caller, if_match, "join", change)
 
 
-def _edit_cue(
+def edit_cue(
     service: ServiceDep,
     id: int,
     response: Response,
@@ -226,6 +227,7 @@ def _edit_cue(
     verb: str,
     change: Callable[[RowsEdit, models.ClipCue], None],
 ) -> Cue:
+    """One edit of a cue, of the version that `if_match` names, as `verb` says it in the journal."""
     with writing(service.sessions) as session:
         cue = _checked(session, id, if_match)
         edit = RowsEdit(session, cue.transcript.clip.production, caller.name, _summary(verb, cue))
@@ -240,7 +242,7 @@ def _summary(verb: str, cue: models.ClipCue) -> str:
 
 def _checked(session: Session, id: int, if_match: str | None) -> models.ClipCue:
     cue = _cue(session, id, hold=True)
-    check_if_match(if_match, _cue_tag(cue), lambda: cue_shape(cue))
+    check_if_match(if_match, cue_tag(cue), lambda: cue_shape(cue))
     return cue
 
 
@@ -252,12 +254,8 @@ def _cue(session: Session, id: int, *, hold: bool = False) -> models.ClipCue:
     return cue
 
 
-def _cue_tag(cue: models.ClipCue) -> str:
-    return content_tag(cue_shape(cue))
-
-
 def _answer(cue: models.ClipCue, response: Response) -> Cue:
-    response.headers["ETag"] = _cue_tag(cue)
+    response.headers["ETag"] = cue_tag(cue)
     response.headers["Cache-Control"] = "private, no-cache"
     return cue_shape(cue)
 

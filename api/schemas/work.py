@@ -45,6 +45,11 @@ class OffloadOrder(Body):
 class HandoverOrder(Body):
     query: UsableText = Field(default="", max_length=4000, description="Which clips; empty: all of them.")
     production: Name | None = Field(default=None, description="Without it: the latest.")
+    leave_out: list[Literal["contacts", "places", "minors"]] = Field(
+        default=[],
+        max_length=3,
+        description="What the words are handed over without: ways to reach people, places, minors' names.",
+    )
 
 
 class DemoOrder(Body):

@@ -155,15 +155,17 @@ def _overlap(picture: _Side, sound: _Side, offset: Fraction) -> Fraction:
 
 
 def _recording(side: _Side) -> Recording:
+    return recording_of(side.name, side.parts, side.seconds)
+
+
+def recording_of(name: str, parts: Sequence[EssencePart], seconds: Fraction) -> Recording:
     """The first copy of each file that is there now. Raises MediaError when a file has none."""
     files = []
-    for part in side.parts:
+    for part in parts:
         copy = next((path for path in part.copies if path.is_file()), None)
         if copy is None:
-            raise MediaError(
-                f"no verified copy of {side.name} is at hand", remedy="Connect one of its drives."
-            )
+            raise MediaError(f"no verified copy of {name} is at hand", remedy="Connect one of its drives.")
         files.append((copy, part.start))
     if not files:
-        raise MediaError(f"{side.name} has no file to read")
-    return Recording(tuple(files), side.seconds)
+        raise MediaError(f"{name} has no file to read")
+    return Recording(tuple(files), seconds)

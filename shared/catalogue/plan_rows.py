@@ -51,12 +51,9 @@ def read_takes(session: Session, production: Production) -> list[Take]:
     moments = _moments(session, mine, entry_tags, entry_people)
     voices, unknown = _voices(session, mine)
     channels = _channels(session, mine)
-    paired = set(
-        session.scalars(
-            select(SoundPair.picture_clip_id).where(
-                SoundPair.picture_clip_id.in_(mine), SoundPair.state != SyncState.NO_MATCH
-            )
-        )
+    paired, matched = (
+        set(session.scalars(select(side).where(side.in_(mine), SoundPair.state != SyncState.NO_MATCH)))
+        for side in (SoundPair.picture_clip_id, SoundPair.sound_clip_id)
     )
     rows: Rows = (
         select(
@@ -93,6 +90,7 @@ def read_takes(session: Session, production: Production) -> list[Take]:
                 unknown_voices=unknown.get(key, 0),
                 reel=reel,
                 channels=channels.get(key),
+                matched=key in matched,
             )
         )
     return takes

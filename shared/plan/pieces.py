@@ -97,7 +97,8 @@ class Span:
 @dataclass(frozen=True, slots=True)
 class Take:
     """One clip as the plan looks at it. `unreadable`: why nothing of it can be used. `voices`: people on its
-    sound channels. `paired`: another recording has its sound."""
+    sound channels. `paired`: another recording has its sound. `matched`: of a sound, that a
+    picture has it."""
 
     id: int
     name: str
@@ -116,6 +117,7 @@ class Take:
     unknown_voices: int = 0
     reel: str = ""
     channels: int | None = None  # of sound
+    matched: bool = False
 
     @property
     def seconds(self) -> Fraction:

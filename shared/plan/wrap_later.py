@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
+from shared.models import ClipMedia
 from shared.plan.coverage import InterviewState, by_beat
 from shared.plan.pieces import Take
 from shared.plan.wishes import WishState, WishStatus
@@ -13,6 +14,8 @@ from shared.plan.wrap import Shoot, WrapGroup, WrapLine, counted, name_some
 PRACTICE_SCENE = "A scene has a wide, a medium, details, a face, a point of view, a way in or out, and tone."
 PRACTICE_INTERVIEW = "An interview has two sizes, the name spoken, a release, tone, and cutaways."
 _CLOCK = "clock-"
+# Kinds that are recorded with a picture, where they are sound alone. Common practice, no source.
+VOICES = frozenset(("interview", "vox-pop", "piece-to-camera", "a-roll", "observed"))
 
 
 def thin(shoot: Shoot) -> Iterator[WrapLine]:
@@ -244,6 +247,17 @@ def upkeep(shoot: Shoot) -> Iterator[WrapLine]:
             [take for take in takes if take.unknown_voices],
             "Whoever is heard is known by name.",
             "Say who: rushlight log CLIP ch1=lav:NAME.",
+        ),
+        (
+            "sound-unmatched",
+            "of a voice, recorded as sound alone, and matched with no picture",
+            [
+                take
+                for take in takes
+                if take.media is ClipMedia.AUDIO and take.said.kind in VOICES and not take.matched
+            ],
+            "Sync sound is matched with its picture, so that the hand-over says where it belongs.",
+            "Match them: rushlight sync.",
         ),
         (
             "clock",

@@ -35,7 +35,7 @@ def read_spoken_json(text: str, name: str) -> Transcript:
     if isinstance(listed, list):
         cues = [cue for n, one in enumerate(listed) if (cue := _segment(one, f"segments[{n}]", name))]
     elif isinstance(words, list):
-        cues = _group([_word(one, f"words[{n}]", name) for n, one in enumerate(words)])
+        cues = group_words([_word(one, f"words[{n}]", name) for n, one in enumerate(words)])
     else:
         raise UsageError(
             "neither segments nor words in it",
@@ -69,7 +69,7 @@ def _word(one: Any, where: str, name: str) -> Word:
     return Word(start, end, text.strip())
 
 
-def _group(words: Sequence[Word]) -> list[Cue]:
+def group_words(words: Sequence[Word]) -> list[Cue]:
     """Cues of single words: a new one after a pause, the end of a sentence, or twelve words."""
     cues: list[Cue] = []
     run: list[Word] = []

@@ -14,7 +14,9 @@ from tests.api.catalogue import Seeded
 from tests.api.test_api_errors import check_problem
 
 TALK = "WEBVTT\n\n00:01.000 --> 00:02.000\n<v NELL>The chane holds &amp; holds.\n\n00:02.000 --> 00:03.000\n"
-TALK += "<v NELL><script>\n"
+TALK += "<v NELL>&lt;script&gt;\n"
+
+AS_JSON = {"Content-Type": "application/json"}
 
 
 @pytest.fixture
@@ -69,7 +71,7 @@ def test_another_one_needs_the_word_and_the_tag(client: TestClient, at: str) -> 
     put(client, at, other, replace=True, tag='"old"', expect=412)
     tag = client.get(at).headers["ETag"]
     change = put(client, at, other, replace=True, tag=tag)["change"]
-    assert client.post(f"/api/v1/changes/{change}/undo", json={}).status_code == 201
+    assert client.post(f"/api/v1/changes/{change}/undo", headers=AS_JSON).status_code == 201
     assert client.get(at).headers["ETag"] == tag
 
 
@@ -90,7 +92,7 @@ def test_cues_are_corrected_parted_joined_and_named(client: TestClient, at: str)
     assert (moved.json()["start"], moved.json()["end"]) == (20, 50)
     parts = client.post(f"{cue}/split", json={"words": 2}, headers={"If-Match": "*"}).json()["items"]
     assert [one["text"] for one in parts] == ["The chain", "holds."]
-    joined = client.post(f"{cue}/join", json={}, headers={"If-Match": "*"})
+    joined = client.post(f"{cue}/join", headers=AS_JSON | {"If-Match": "*"})
     assert joined.json()["text"] == "The chain holds."
     for body in ({"words": 3}, {"words": 1, "frame": 9999}):
         check_problem(client.post(f"{cue}/split", json=body, headers={"If-Match": "*"}), 422)
@@ -105,9 +107,9 @@ def test_words_are_found_with_their_place_and_removed(client: TestClient, seeded
     (excerpt,) = clip["excerpts"]
     assert (clip["id"], excerpt["field"], excerpt["frame"]) == (seeded.clips[0], "says", 25)
     assert client.get("/api/v1/clips/facets", params={"q": "has:transcript"}).json()["total"] == 1
-    check_problem(client.delete(at), 428)
-    assert client.delete(at, headers={"If-Match": "*"}).status_code == 204
-    check_problem(client.delete(at, headers={"If-Match": "*"}), 404)
+    check_problem(client.delete(at, headers=AS_JSON), 428)
+    assert client.delete(at, headers=AS_JSON | {"If-Match": "*"}).status_code == 204
+    check_problem(client.delete(at, headers=AS_JSON | {"If-Match": "*"}), 404)
     assert client.get("/api/v1/clips", params={"q": "says:chane"}).json()["total"] == 0
     assert client.get("/api/v1/clips/facets", params={"q": "has:transcript"}).json()["total"] == 0
 

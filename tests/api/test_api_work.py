@@ -174,6 +174,13 @@ def test_a_hand_over_is_filed(client: TestClient, seeded: Seeded, catalogue: Ses
     assert [one["id"] for one in client.get("/api/v1/handovers").json()["items"]] == [request["id"]]
 
 
+def test_a_hand_over_may_leave_words_out(client: TestClient, seeded: Seeded) -> None:
+    body = {"leave_out": ["contacts", "minors"]}
+    answer = client.post("/api/v1/handovers", json=body)
+    assert answer.status_code == 202 and answer.json()["order"]["leave_out"] == ["contacts", "minors"]
+    assert client.post("/api/v1/handovers", json={"leave_out": ["stills"]}).status_code == 422
+
+
 @pytest.mark.parametrize(
     ("body", "status"),
     [

@@ -10,6 +10,7 @@ from pathlib import PurePath
 import pytest
 from sqlalchemy.orm import Session
 
+from api.cli.demo_words import write_to_footage
 from api.cli.demonstration import assignments_of
 from sample_media.production import Production as Sample
 from sample_media.production import load_plan, load_production
@@ -30,6 +31,7 @@ from tests import factories as make
 TRUTH = {
     "W1": "there", "W2": "there", "W3": "there", "W4": "there", "W5": "there", "W6": "gone", "W7": "there",
     "W8": "gone", "W9": "there", "W10": "gone", "W11": "there", "W12": "there",
+    "W13": "there",
 }  # fmt: skip
 
 
@@ -69,17 +71,18 @@ def film(session: Session, vocabulary: Vocabulary) -> Production:
         apply_changes(session, production, [row.id], changes, vocabulary, "demo")
     plan = parse_plan(load_plan(), PurePath("plan.md"))
     merge_plan(session, production, plan, PurePath("plan.md"), vocabulary, "demo")
-    _say(session, production, sample)
+    _say(session, production, sample, vocabulary)
     return production
 
 
-def _say(session: Session, production: Production, sample: Sample) -> None:
+def _say(session: Session, production: Production, sample: Sample, vocabulary: Vocabulary) -> None:
     edit = RowsEdit(session, production, "demo", "answers and releases")
     for wish, clip in sample.answers:
         found = find_one_clip(session, production, clip)
         put_answer(
             edit, find_wish(session, production, wish), clip=found, moment=None, state=AnswerState.CONFIRMED
         )
+    write_to_footage(edit, production, sample, vocabulary)
     for release in sample.releases:
         put_release(edit, None, release_values(session, production, release))
     edit.close()

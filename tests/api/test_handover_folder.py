@@ -24,7 +24,15 @@ from tests.factories import make_day
 
 ROOT = Path(__file__).parents[2]
 NAME = "the-chain-ferry_handover_2026-05-14_1820"
-ALWAYS = {"shot_log.csv", "shot_log.json", "timeline.otio", "README.txt"}
+ALWAYS = {
+    "shot_log.csv",
+    "shot_log.json",
+    "shot_log.html",
+    "shot_log.pdf",
+    "timeline.otio",
+    "README.txt",
+    "SHA256SUMS",
+}
 
 
 @pytest.fixture

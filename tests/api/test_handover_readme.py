@@ -91,7 +91,7 @@ def test_it_stays_one_page(scene: Scene) -> None:
         make_finding(session, clip, severity=Severity.FAULT)
     report = scene.hand_over(*scene.every_clip())
     assert len(readme_of(report).splitlines()) <= 95
-    assert "And 12 more days" in words_of(report)
+    assert "And 15 more days" in words_of(report)
     assert " and 16 more)" in missing(report, "unreadable")
 
 

@@ -15,7 +15,7 @@ from shared.catalogue.releases import put_release, release_values
 from shared.catalogue.rows import RowsEdit
 from shared.catalogue.wrap import read_plan_state, read_wrap
 from shared.errors import NotFoundError
-from shared.models import CopyState, OffloadState, Production, Severity
+from shared.models import ClipMedia, CopyState, OffloadState, Production, Severity, SyncState
 from shared.plan.wishes import WishStatus
 from shared.plan.wrap import WrapGroup, WrapReport
 from tests import factories as make
@@ -169,6 +169,29 @@ def test_a_must_of_no_day_is_asked_for_on_the_last(
     assert len(codes(read_wrap(session, production, None), WrapGroup.NOW)) >= 2
     with pytest.raises(NotFoundError, match="no shooting day 9"):
         read_wrap(session, production, 9)
+
+
+def test_a_voice_that_no_picture_has_is_named_until_it_is_matched(
+    session: Session, production: Production, day: dict[str, Any]
+) -> None:
+    voice, tone = (
+        make.make_clip(session, day["reel"], name, media=ClipMedia.AUDIO, rate_num=48_000, frames=480_000)
+        for name in ("V0001.WAV", "T0001.WAV")
+    )
+    make.make_entry(session, voice, kind="interview", rating="good")
+    make.make_entry(session, tone, kind="room-tone", rating="good")
+
+    def unmatched() -> list[str]:
+        lines = read_wrap(session, production, 1).of(WrapGroup.UPKEEP)
+        return [line.text for line in lines if line.code == "sound-unmatched"]
+
+    said = "of a voice, recorded as sound alone, and matched with no picture: A001/V0001"
+    assert unmatched() == [said]
+    pair = make.make_pair(session, day["talk"], voice, offset_samples=None, state=SyncState.NO_MATCH)
+    assert unmatched() == [said]
+    pair.offset_samples, pair.state = 0, SyncState.SUGGESTED
+    session.flush()
+    assert unmatched() == []
 
 
 def test_an_unreadable_take_is_damaged(session: Session, production: Production, day: dict[str, Any]) -> None:

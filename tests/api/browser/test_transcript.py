@@ -1,0 +1,114 @@
+"""What is said in a clip, in a browser: cues play from their place, the one heard is marked, words are kept.
+
+The player's place is read from the browser itself; frames of cues are arithmetic at 25 frames a second.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import expect
+from sqlalchemy import select
+
+from shared.catalogue.rows import RowsEdit
+from shared.catalogue.transcript_import import carry_out, plan_import
+from shared.catalogue.transcripts import cues_of
+from shared.db import reading, writing
+from shared.models import Clip, ClipCue, Person
+from tests.api.browser.conftest import Site
+from tests.api.browser.serving import check_fits, until
+from tests.api.browser.test_clip import write_numbered
+from tests.api.catalogue import put_copy
+
+TALK = """WEBVTT
+
+00:00.400 --> 00:01.000
+<v NELL>The chane is older than the boat.
+
+00:01.000 --> 00:01.800
+<v NELL>It <b>holds</b> &lt;script&gt;alert(1)&lt;/script&gt; at any water.
+
+00:01.800 --> 00:02.200
+<v GUEST>Is it?
+"""
+
+
+@pytest.fixture
+def spoken(site: Site, tmp_path: Path) -> Site:
+    put_copy(site.sessions, tmp_path / "north", write_numbered(tmp_path / "f.webm", "libvpx", Fraction(25)))
+    with writing(site.sessions) as session:
+        clip = session.get_one(Clip, 1)
+        clip.rate_num, clip.rate_den, clip.start_frame, clip.frames = 25, 1, 90_000, 60
+        edit = RowsEdit(session, clip.production, "ada", "transcript")
+        carry_out(edit, plan_import(session, clip, TALK.encode(), "C0001.vtt"))
+        edit.close()
+    return site
+
+
+def cue(site: Site, place: int) -> ClipCue:
+    with reading(site.sessions) as session:
+        return cues_of(session, 1)[place]
+
+
+def test_a_cue_plays_from_its_place_and_is_marked(spoken: Site) -> None:
+    tab = spoken.go("/find?q=says:water")
+    tab.locator("a.heard").click()
+    second = cue(spoken, 1)
+    assert tab.url.endswith(f"/clips/1/transcript#cue-{second.id}")
+    expect(tab.locator(f"#cue-{second.id} a")).to_contain_text("01:00:01:00")
+    assert tab.evaluate("document.querySelector('script:not([src])')") is None
+    for place, seconds in ((1, 1.0), (0, 0.4)):
+        row = tab.locator(f"#cue-{cue(spoken, place).id}")
+        row.locator("a").focus()
+        tab.keyboard.press("Enter")
+        until(tab, f"document.querySelector('#film').currentTime >= {seconds}")
+        expect(row).to_have_attribute("aria-current", "true")
+        assert tab.evaluate("document.querySelectorAll('[aria-current=true]').length") >= 1
+    # It goes on by itself, and the mark with it.
+    expect(tab.locator(f"#cue-{second.id}")).to_have_attribute("aria-current", "true")
+
+
+def test_words_and_speakers_are_corrected_by_keyboard(spoken: Site) -> None:
+    tab = spoken.go("/clips/1/transcript")
+    first, second = cue(spoken, 0), cue(spoken, 1)
+    text = tab.locator(f"#says-{first.id}")
+    text.fill("The chain is older than the boat.")
+    text.press("Enter")
+    expect(tab.locator("#said")).to_have_text("Saved.")
+    expect(tab.locator(f"#says-{second.id}")).to_be_focused()
+    assert cue(spoken, 0).text == "The chain is older than the boat." and cue(spoken, 0).corrected
+    text.fill("never mind")
+    text.press("Escape")
+    expect(text).to_have_value("The chain is older than the boat.")
+    tab.locator(f"#who-{first.id}").fill("Nell Harrowby")
+    tab.locator(f"#who-{first.id}").press("Enter")
+    expect(tab.locator("#said")).to_have_text("Saved.")
+    with reading(spoken.sessions) as session:
+        assert (
+            session.scalar(select(Person.id).where(Person.name == "Nell Harrowby"))
+            == cue(spoken, 0).person_id
+        )
+    check_fits(tab)
+
+
+def test_what_is_not_saved_goes_back_and_can_be_written_again(spoken: Site) -> None:
+    tab = spoken.go("/clips/1/transcript")
+    first = cue(spoken, 0)
+    with writing(spoken.sessions) as session:
+        session.get_one(ClipCue, first.id).text = "What another wrote."
+    text = tab.locator(f"#says-{first.id}")
+    text.fill("What I wrote.")
+    text.press("Enter")
+    expect(tab.locator("#said")).to_contain_text("Not saved. Somebody else changed this meanwhile")
+    expect(text).to_have_value("What another wrote.")
+    tab.get_by_role("button", name="Write it again").click()
+    expect(text).to_have_value("What I wrote.")
+    text.press("Enter")
+    expect(tab.locator("#said")).to_have_text("Saved.")
+    assert cue(spoken, 0).text == "What I wrote."
+    # The browser itself says of a refused request that it was refused.
+    spoken.watched.faults[:] = [one for one in spoken.watched.faults if "412" not in one]
+    tab.set_viewport_size({"width": 380, "height": 800})
+    check_fits(tab)

@@ -1,0 +1,65 @@
+"""The page of a transcript without script: its forms, and what they write; all of it as text."""
+
+from __future__ import annotations
+
+import pytest
+from starlette.testclient import TestClient
+
+from shared.catalogue.transcripts import cues_of
+from shared.db import Sessions, reading
+from tests.api.catalogue import Seeded
+from tests.api.test_api_pages_forms import page, press, send
+
+TALK = "WEBVTT\n\n00:01.000 --> 00:02.000\n<v NELL>The chane &lt;i&gt;\n\n"
+TALK += "00:02.000 --> 00:03.000\n<v NELL>holds.\n"
+
+
+@pytest.fixture
+def at(client: TestClient, seeded: Seeded) -> str:
+    """The address of the page of a clip with a transcript."""
+    clip = seeded.clips[0]
+    answer = client.put(f"/api/v1/clips/{clip}/transcript", json={"text": TALK})
+    assert answer.status_code == 201
+    return f"/clips/{clip}/transcript"
+
+
+def said(catalogue: Sessions, at: str) -> list[tuple[str, str]]:
+    with reading(catalogue) as session:
+        cues = cues_of(session, int(at.split("/")[2]))
+        return [(cue.text, cue.person.name if cue.person is not None else "") for cue in cues]
+
+
+def test_forms_correct_name_and_join(client: TestClient, catalogue: Sessions, at: str) -> None:
+    found = page(client, at)
+    first = found.xpath("//*[@id='cues']//form")[0]
+    assert first.xpath(".//textarea")[0].text == "The chane <i>"
+    press(client, at, first, "Save", text="The chain <i>", person="")
+    assert said(catalogue, at) == [("The chain <i>", ""), ("holds.", "")]
+    press(
+        client, at, page(client, at).xpath("//*[@id='speakers']//form")[0], "Name everywhere", person="Nell"
+    )
+    assert said(catalogue, at) == [("The chain <i>", "Nell"), ("holds.", "Nell")]
+    press(client, at, page(client, at).xpath("//*[@id='cues']//form")[0], "Join")
+    assert said(catalogue, at) == [("The chain <i> holds.", "Nell")]
+    # The form that was read at first is of a version that is gone.
+    refused = send(client, first.get("action"), **{**dict(first.form_values()), "text": "late"})
+    assert refused.status_code == 412 and "somebody else" in refused.text
+    assert said(catalogue, at) == [("The chain <i> holds.", "Nell")]
+
+
+def test_what_is_found_leads_to_its_place(client: TestClient, at: str) -> None:
+    for view in ("stills", "table"):
+        (link,) = page(client, f"/find?q=says:hold&view={view}").xpath("//a[@class='heard']")
+        cue = page(client, at).xpath("//*[@id='cues']/li")[1].get("id")
+        assert link.get("href") == f"{at}#{cue}"
+        assert [one.text for one in link.xpath(".//mark")] == ["holds"]
+        assert "chane <i>" in link.text_content()
+
+
+def test_a_clip_without_words_says_how_to_add_them(client: TestClient, seeded: Seeded) -> None:
+    clip = seeded.clips[1]
+    found = page(client, f"/clips/{clip}/transcript")
+    assert f'rushlight transcript add FILE --clip "#{clip}"' in found.text_content()
+    assert found.xpath("//script") == []
+    assert page(client, f"/clips/{clip}").xpath(f"//a[@href='/clips/{clip}/transcript']")
+    assert client.get("/clips/999/transcript", headers={"Accept": "text/html"}).status_code == 404
