@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import fields, is_dataclass, replace
-from enum import Enum
-from typing import Any, TypeVar
+from dataclasses import replace
+from typing import TypeVar
 
 from sqlalchemy import inspect
 
@@ -17,7 +15,6 @@ from shared.catalogue.transcripts import speaker_name
 from shared.models import ClipCue, LogEntry, Moment, Person, ShootingDay
 
 Row = TypeVar("Row", LogEntry, Moment, Person, ShootingDay, ClipCue)
-Whole = TypeVar("Whole")
 _WORDS = ("subject", "scene", "note")
 
 
@@ -37,25 +34,6 @@ def leave_out(handover: Handover, profile: Profile) -> Handover:
         speech={clip: _speech(one, profile) for clip, one in handover.speech.items()},
         wishes={clip: tuple(map(profile.mask, said)) for clip, said in handover.wishes.items()},
     )
-
-
-def mask_texts(value: Whole, profile: Profile) -> Whole:
-    """The same in other words, however deep they lie in frozen dataclasses, tuples and mappings."""
-    return value if not profile.parts else _masked(value, profile)
-
-
-def _masked(value: Any, profile: Profile) -> Any:
-    if isinstance(value, str):
-        return value if isinstance(value, Enum) else profile.mask(value)
-    if type(value) in (tuple, list):
-        return type(value)(_masked(one, profile) for one in value)
-    if isinstance(value, Mapping):
-        return {key: _masked(one, profile) for key, one in value.items()}
-    if not is_dataclass(value) or isinstance(value, type):
-        return value
-    held = {one.name: getattr(value, one.name) for one in fields(value) if one.init}
-    said = {name: _masked(one, profile) for name, one in held.items()}
-    return replace(value, **said) if any(said[name] is not held[name] for name in held) else value
 
 
 def _shot(shot: Shot, profile: Profile) -> Shot:

@@ -11,7 +11,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -25,7 +25,14 @@ from api.handover.paper_edit import PaperEdit, Piece, pieces_of
 from api.handover.places import Place
 from api.handover.shots import Handover
 from api.handover.text import file_name, one_line, plain_text, short_name
-from api.handover.timeline import NAMESPACE, first_frame, media_reference, part_start, plain_metadata
+from api.handover.timeline import (
+    NAMESPACE,
+    first_frame,
+    markers_within,
+    media_reference,
+    part_start,
+    plain_metadata,
+)
 from api.handover.timing import sample_rate
 from shared.models import ClipMedia
 from shared.outline.compare import say_item
@@ -165,7 +172,9 @@ def _clip(making: _Making, piece: Piece) -> otio.schema.Clip:
             Line(making.handover, shot, making.places), part, whole, making.folder
         ),
         source_range=span,
-        markers=list(_markers(piece, begin, float(exact))),
+        markers=markers_within(
+            shot, part, _range(begin + piece.first, float(exact), piece.count, float(exact))
+        ),
         metadata={
             NAMESPACE: plain_metadata(
                 {
@@ -186,30 +195,3 @@ def _range(start: int, rate: float, frames: int, edit: float) -> otio.opentime.T
     return otio.opentime.TimeRange(
         otio.opentime.RationalTime(start, rate), otio.opentime.RationalTime(frames, edit)
     )
-
-
-def _markers(piece: Piece, begin: int, rate: float) -> Iterable[otio.schema.Marker]:
-    """The shares of the clip's moments and open findings that lie in the range."""
-    moments = (
-        (mark.moment.in_frame, mark.moment.out_frame, mark.moment.name or f"moment {mark.moment.id}",
-         mark.entry.note if mark.entry is not None else "", _COLOUR.YELLOW, "moment")
-        for mark in piece.shot.marks
-    )  # fmt: skip
-    findings = (
-        (one.in_frame, one.out_frame if one.out_frame is not None else one.in_frame + 1, one.code,
-         one.message, _COLOUR.RED, "finding")
-        for one in piece.shot.findings
-        if one.in_frame is not None
-    )  # fmt: skip
-    for first, end, name, note, colour, source in (*moments, *findings):
-        offset = piece.part.offset or 0
-        begins = max(first - offset, piece.first)
-        stops = min(end - offset, piece.first + piece.count)
-        if begins < stops:
-            yield otio.schema.Marker(
-                name=one_line(name),
-                marked_range=_range(begin + begins, rate, stops - begins, rate),
-                color=colour,
-                comment=plain_text(note),
-                metadata={NAMESPACE: {"source": source}},
-            )

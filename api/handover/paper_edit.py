@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from api.handover.leaving_out import leave_out, mask_texts
+from api.handover.leaving_out import leave_out
 from api.handover.profile import EVERYTHING, Profile
 from api.handover.shots import Part, Shot, gather_handover
 from shared.catalogue.outline_rows import OutlineState, read_outline_state
 from shared.catalogue.outlines import list_outlines
 from shared.models import Clip, Production, now
-from shared.outline.running import Layout, Segment
+from shared.outline.model import Item
+from shared.outline.running import Layout, Segment, lay_out
 
 _LONGEST_STEM = 60
 
@@ -51,20 +52,54 @@ def gather_outlines(
     session: Session, production: Production, profile: Profile = EVERYTHING
 ) -> tuple[PaperEdit, ...]:
     """Every outline of the production that has an item, in the order in which they were made, without what
-    the profile leaves out."""
+    `profile` leaves out."""
     states = [read_outline_state(session, production, row) for row in list_outlines(session, production)]
-    states = [one for one in states if one.layout.placed]
+    states = [_hide(one, profile) for one in states if one.layout.placed]
     wanted = {clip for one in states for clip in one.layout.outline.sources}
     shots: dict[int, Shot] = {}
     if wanted:
         clips = session.scalars(select(Clip).where(Clip.id.in_(wanted))).all()
-        gathered = leave_out(gather_handover(session, production, clips, query="", made_at=now()), profile)
-        shots = {shot.clip.id: shot for shot in gathered.shots}
+        gathered = gather_handover(session, production, clips, query="", made_at=now())
+        shots = {shot.clip.id: shot for shot in leave_out(gathered, profile).shots}
     stems = _stems([one.layout.outline.name for one in states])
     return tuple(
-        PaperEdit(stem, mask_texts(one, profile), {key: shots[key] for key in one.layout.outline.sources})
+        PaperEdit(stem, one, {key: shots[key] for key in one.layout.outline.sources})
         for stem, one in zip(stems, states, strict=True)
     )
+
+
+def _hide(state: OutlineState, profile: Profile) -> OutlineState:
+    """The same outline in other words."""
+    if not profile.parts:
+        return state
+    outline, judgement = state.layout.outline, state.judgement
+    items = tuple(_hide_item(one, profile) for one in outline.items)
+    return replace(
+        state,
+        layout=lay_out(replace(outline, name=profile.mask(outline.name), items=items)),
+        judgement=replace(
+            judgement,
+            notices=tuple(replace(one, text=profile.mask(one.text)) for one in judgement.notices),
+        ),
+    )
+
+
+def _hide_item(item: Item, profile: Profile) -> Item:
+    line = item.line
+    return replace(
+        item,
+        name=profile.mask(item.name),
+        mood=profile.mask(item.mood),
+        note=profile.mask(item.note),
+        line=None if line is None else replace(line, text=profile.mask(line.text), picture="", beat=""),
+        parts=tuple(
+            replace(
+                part, speaker=profile.mask(profile.name(part.speaker)), words=profile.mask(part.words),
+                words_now=None,
+            )
+            for part in item.parts
+        ),
+    )  # fmt: skip
 
 
 def shots_of(edits: Iterable[PaperEdit]) -> Iterator[Shot]:

@@ -89,12 +89,12 @@ def write_handover(
         write_timeline(draft, handover, places)
         write_selects(draft, handover, places)
         write_edit_lists(draft, handover, edits)
-        for edit in edits:
-            write_outline_timeline(draft, handover, edit, places)
-            write_paper_edit(draft, handover, edit)
         write_markers(draft, handover)
         write_sound_map(draft, handover)
         write_release_index(draft, handover)
+        for edit in edits:
+            write_outline_timeline(draft, handover, edit, places)
+            write_paper_edit(draft, handover, edit)
         without_still = write_contact_sheets(draft, handover, places, settings.stills_folder)
         reels = copy_manifests(draft, handover, places)
         gaps = list_gaps(handover, places, reels, without_still)

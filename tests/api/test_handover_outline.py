@@ -31,9 +31,10 @@ from api.handover.places import look_at_places
 from api.handover.shots import gather_handover
 from shared.catalogue.outlines import add_item, change_item, make_outline
 from shared.catalogue.rows import RowsEdit
-from shared.models import Clip, ClipMedia, ItemKind, OutlineItem, Production
+from shared.models import Clip, ClipMedia, ItemKind, OutlineItem, Production, Release, ReleaseKind
 from shared.timecode import Rate, Timecode
 from tests.api.handover_cases import MADE_AT, Scene
+from tests.factories import make_person
 
 EDITS = (
     pytest.param(24000, 1001, False, id="23.976"),
@@ -315,6 +316,26 @@ def test_the_paper_edit_is_a_page_and_a_table(cutting: Cutting) -> None:
     assert "Ada &lt;b&gt;" in page and "<b>" not in page and "00:00:08:00" in page
     assert "http" not in page.replace("http-equiv", ""), "it asks nobody for anything"
     assert "outline_the_film_fast.otio" in (report.folder / "README.txt").read_text()
+
+
+def test_a_profile_holds_for_outlines_too(cutting: Cutting) -> None:
+    """What is left out of the hand-over's words is in no file of an outline."""
+    session, production = cutting.scene.session, cutting.scene.production
+    minor = make_person(session, production, "Ida Moss")
+    session.add(Release(production_id=production.id, kind=ReleaseKind.MINOR, person_id=minor.id))
+    words = "I am Ida Moss, 0170 555 01 23, ida@example.org."
+    part = {**_range(cutting.clips[2], 0, 100), "speaker": "Ida Moss", "words": words}
+    cutting.scene.add_moment(cutting.clips[2], 10, 20, "Ida Moss waves")
+    values = {"parts": [part], "note": "call +47 22 12 34 56"}
+    add_item(cutting.edit, cutting.outline, ItemKind.QUOTE, values)
+    report = cutting.scene.hand_over(*cutting.clips, left_out=("minors", "contacts"))
+    names = [name for name in report.files if "outline" in name]
+    assert len(names) == 5
+    for name in names:
+        text = (report.folder / name).read_bytes().decode()
+        for hidden in ("Ida", "555", "example.org", "22 12"):
+            assert hidden not in text, f"{name}: {hidden}"
+    assert "[name left out]" in (report.folder / "outline_the_film_fast.html").read_text()
 
 
 def test_no_outline_no_file(cutting: Cutting) -> None:
