@@ -63,7 +63,7 @@ _MANY = 12  # samples: of fewer each counts
 
 
 def _settled(samples: Sequence[Sample]) -> Sequence[Sample]:
-    """Without the first key frame of a long clip, which is coded before the encoder knows what it will need."""
+    """Without the first key frame of a long clip: it is coded before the encoder knows what it will need."""
     return samples[1:] if len(samples) > _MANY else samples
 
 
