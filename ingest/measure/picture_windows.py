@@ -50,13 +50,21 @@ def choose_windows(samples: Sequence[Sample], seconds: float, effort: Effort) ->
     middle = max((one.time for one in samples if one.time <= wanted), default=wanted)
     chosen = [(middle, min(seconds, middle + effort.look_seconds))]
     left = max(seconds * effort.dense_share, effort.dense_least)
-    for _, window in sorted(_plausible(samples, effort), reverse=True):
+    for _, window in sorted(_plausible(_settled(samples), effort), reverse=True):
         length = min(window[1] - window[0], left)
         if length < effort.least_run:
             continue
         chosen.append((window[0], window[0] + length))
         left -= length
     return _joined(chosen)
+
+
+_MANY = 12  # samples: of fewer each counts
+
+
+def _settled(samples: Sequence[Sample]) -> Sequence[Sample]:
+    """Without the first key frame of a long clip: it is coded before the encoder knows what it will need."""
+    return samples[1:] if len(samples) > _MANY else samples
 
 
 _PIECE_SECONDS = 8.0  # two swings of the slowest hunt, and a rest

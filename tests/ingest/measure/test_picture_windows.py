@@ -37,6 +37,14 @@ def test_a_take_that_is_evenly_sharp_is_looked_at_in_its_middle_alone() -> None:
     assert choose_windows(samples(120), 120, Effort()) == ((58, 61),)
 
 
+def test_the_first_key_frame_of_a_long_take_makes_nothing_worth_a_look() -> None:
+    """It is coded before the encoder knows what it will need; of a short take each picture counts."""
+    first, *others = samples(120)
+    assert choose_windows([replace(first, subject=-1.9), *others], 120, Effort()) == ((58, 61),)
+    short = [replace(first, subject=-1.9), *others[:6]]
+    assert length(choose_windows(short, 12, Effort())) > 3
+
+
 def test_where_sharpness_differs_is_looked_at_whole() -> None:
     windows = choose_windows(samples(600, 0.1, 400, 440), 600, Effort())
     looked = [window for window in windows if window[0] > 310]
