@@ -173,6 +173,7 @@ def test_tags_are_added_to_many_and_suggestions_taken_over(site: Site) -> None:
         }
     for clip in site.seeded.clips[:4]:
         assert after[clip] == sorted({*before[clip], "fog", "low <b>tide</b>"})
+    expect(tab.locator(".facets")).to_contain_text("fog")  # the results are there anew
     tab.get_by_role("button", name="Select all").first.click()
     tab.locator("#many-field").select_option("suggestions")
     expect(tab.locator("[data-preview]")).to_have_text("To be taken over: 1 suggestion of 1 clip.")
