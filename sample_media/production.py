@@ -154,6 +154,32 @@ class Written:
 
 
 @dataclass(frozen=True)
+class OutlineItem:
+    """One item of the paper edit. `cues` are numbered within their clip; `cover`: clips, end to end from the
+    item's beginning; `late`: it came after the version that was kept."""
+
+    kind: str
+    name: str = ""
+    mood: str = ""
+    seconds: str = ""
+    line: str = ""
+    clip: str = ""
+    cues: tuple[int, ...] = ()
+    cover: tuple[str, ...] = ()
+    late: bool = False
+
+
+@dataclass(frozen=True)
+class Outline:
+    name: str
+    target: int
+    """Seconds it is to run."""
+    version: str
+    """Name under which it was kept before the late items."""
+    items: tuple[OutlineItem, ...]
+
+
+@dataclass(frozen=True)
 class Production:
     name: str
     rate: str
@@ -173,6 +199,7 @@ class Production:
     """Passages that were written to the footage."""
     channels: tuple[tuple[str, tuple[str, ...]], ...]
     """A clip, and what is on its channels as it would be typed."""
+    outline: Outline
     releases: tuple[Mapping[str, str], ...]
     """Fields of each release as they would be typed."""
     tz: ZoneInfo = field(init=False, repr=False, compare=False)
@@ -210,6 +237,7 @@ def load_production() -> Production:
         answers=tuple((row["wish"], row["clip"]) for row in table["answer"]),
         narration=tuple(Written(**row) for row in table["narration"]),
         channels=tuple((row["clip"], tuple(row["says"])) for row in table["channel"]),
+        outline=_read_outline(table["outline"]),
         releases=tuple(table["release"]),
     )
 
@@ -217,6 +245,11 @@ def load_production() -> Production:
 def load_plan() -> bytes:
     """The plan of the film as it was written, `plan.md`, which lies beside this file."""
     return resources.files("sample_media").joinpath("plan.md").read_bytes()
+
+
+def _read_outline(table: Mapping[str, Any]) -> Outline:
+    items = tuple(OutlineItem(**_freeze(row)) for row in table["items"])
+    return Outline(**{**table, "items": items})
 
 
 def _read_clip(row: Mapping[str, Any]) -> Clip:

@@ -13,6 +13,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from api.cli.app import Root
+from api.cli.demo_outline import enter_outline, show_outline
 from api.cli.demo_words import enter_channels, enter_transcripts, write_to_footage
 from api.cli.find import print_rows
 from api.cli.offload import Terminal, print_verdict
@@ -72,8 +73,11 @@ def run_demo(into: Path) -> None:
     number = enter_transcripts(root, sample, into / "transcripts")
     root.out.print(f"  {number} transcripts taken in", markup=False)
     enter_plan(root, sample)
+    enter_outline(root, sample)
     search(root)
     show_wrap(root)
+    say(root, "rushlight outline")
+    show_outline(root)
     folder = hand_over(root, into / "for-the-editor")
     say(root, "where everything is")
     for label, path in (

@@ -19,6 +19,7 @@ from shared.outline.running import Known
 from shared.outline.shape import say_clock
 from shared.outline.tell import label_of
 from shared.plan.thresholds import PRACTICE
+from shared.plan.wrap import counted
 
 _WIDTH = 100
 _WORDS = 70
@@ -65,8 +66,8 @@ def print_outline(root: Root, state: OutlineState) -> None:
     if jumps.joins:
         _line(
             root,
-            f"{len(jumps.joins)} jump cuts; {jumps.cutaways} cutaways that are not used yet could cover them "
-            f"({float(jumps.seconds):.0f} s).",
+            f"{counted(len(jumps.joins), 'jump cut')}; {counted(jumps.cutaways, 'cutaway')} not used yet, "
+            f"{float(jumps.seconds):.0f} s, could cover.",
         )
     for same in state.shape.sameness:
         _line(root, same.text)

@@ -15,7 +15,7 @@ from shared.models import Severity
 from shared.outline.model import Cover, Outline, Part, Source
 from shared.outline.running import Layout, Placed, Segment, edit_frames
 from shared.plan.coverage import CUTAWAYS
-from shared.plan.pieces import LEFT_OUT, NG, Piece
+from shared.plan.pieces import LEFT_OUT, NG, Flag, Piece
 
 STITCHED = "Stitching may change what somebody said: a person listens to the whole answer and says so."
 
@@ -116,11 +116,27 @@ def _stitched(one: Placed) -> Iterator[Notice]:
 
 def _footage(one: Placed, sources: Mapping[int, Source]) -> Iterator[Notice]:
     """Clips whose copies, rating or findings speak against the range that is used."""
+    whole: set[int] = set()
     for part in one.item.ranges:
         source = sources[part.clip]
         what = "cover " if isinstance(part, Cover) else ""
         for code, text in _against(source, part):
             yield _notice(code, one, f"{what}{say_range(source, part.first, part.end)}: {text}")
+        if part.clip not in whole:
+            whole.add(part.clip)
+            for text in _of_the_whole(source.take.flags):
+                yield _notice("finding", one, f"{what}{source.take.name}, all of it: {text}")
+
+
+def _of_the_whole(flags: Iterable[Flag]) -> Iterator[str]:
+    """Findings that have no place in the clip, those of one kind together, as of each channel."""
+    alike: dict[str, list[Flag]] = {}
+    for flag in flags:
+        if flag.span is None and flag.severity is not Severity.NOTE:
+            alike.setdefault(flag.code, []).append(flag)
+    for of_code in alike.values():
+        more = f" (and {len(of_code) - 1} more of this kind)" if len(of_code) > 1 else ""
+        yield of_code[0].message.rstrip(".") + more
 
 
 def _against(source: Source, part: Part | Cover) -> Iterator[tuple[str, str]]:
@@ -134,11 +150,9 @@ def _against(source: Source, part: Part | Cover) -> Iterator[tuple[str, str]]:
     if any(said.rating == NG or said.kind in LEFT_OUT for said in (take.said, *spans)):
         yield "ng", "it is logged NG"
     for flag in take.flags:
-        if flag.severity is Severity.NOTE:
+        if flag.severity is Severity.NOTE or flag.span is None:
             continue
-        if flag.span is None:
-            yield "finding", f"{flag.message.rstrip('.')} (no place known)"
-        elif flag.span[0] < part.end and part.first < flag.span[1]:
+        if flag.span[0] < part.end and part.first < flag.span[1]:
             yield "finding", f"{flag.message.rstrip('.')} at frames {flag.span[0]}–{flag.span[1]}"
 
 
