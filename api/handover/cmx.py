@@ -113,6 +113,10 @@ def _fits(reel: str) -> bool:
     return re.fullmatch(r"[A-Za-z0-9_]{1,8}", reel) is not None
 
 
+# What typography has and ASCII has not, as a typewriter would put it.
+_TYPED = str.maketrans({"“": '"', "”": '"', "„": '"', "‘": "'", "’": "'", "–": "-", "—": "-", "…": "..."})
+
+
 def _ascii(text: str) -> str:
     """One line of printable ASCII."""
-    return re.sub(r"[^ -~]", "?", " ".join(text.split()))
+    return re.sub(r"[^ -~]", "?", " ".join(text.translate(_TYPED).split()))
