@@ -6,6 +6,8 @@ Two tables, since a clip may have many of both. The same, raw, is in the shot lo
 from __future__ import annotations
 
 from collections.abc import Iterator
+from decimal import Decimal
+from fractions import Fraction
 
 from api.handover.cells import Value, write_table
 from api.handover.folder import Draft
@@ -23,7 +25,15 @@ _CHANNEL_HEADS = (
     *("person", "said by", "problems"),
 )
 _PAIR_HEADS = (
-    *("picture", "picture clip id", "sound", "sound clip id", "offset", "offset samples", "sample rate"),
+    *(
+        "picture",
+        "picture clip id",
+        "sound",
+        "sound clip id",
+        "offset seconds",
+        "offset samples",
+        "sample rate",
+    ),
     *("drift ppm", "both ran seconds", "confidence", "found by", "state"),
 )
 
@@ -65,10 +75,13 @@ def _say(shot: Shot, finding: Finding) -> str:
 
 def _pair_rows(handover: Handover) -> Iterator[tuple[Value, ...]]:
     for pair in handover.pairs:
-        drift = None if pair.drift_ppb is None else f"{pair.drift_ppb / 1000:.3f}"
+        # Numbers, not text: a sign before text would be taken for a formula, and guarded.
+        drift = None if pair.drift_ppb is None else Decimal(pair.drift_ppb) / 1000
+        offset = None if pair.offset_samples is None else Fraction(pair.offset_samples, pair.rate)
+        seconds = None if offset is None else Decimal(round(offset * 1000)) / 1000
         by = "sound" if pair.method == SyncMethod.SOUND.value else "the clocks alone"
         yield (
-            *(pair.picture, pair.picture_id, pair.sound, pair.sound_id, pair.offset_text),
-            *(pair.offset_samples, pair.rate, drift, f"{pair.overlap_ms / 1000:.3f}"),
-            *(f"{pair.confidence:.2f}", by, pair.state),
+            *(pair.picture, pair.picture_id, pair.sound, pair.sound_id, seconds),
+            *(pair.offset_samples, pair.rate, drift, Decimal(pair.overlap_ms) / 1000),
+            *(Decimal(f"{pair.confidence:.2f}"), by, pair.state),
         )
