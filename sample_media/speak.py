@@ -10,6 +10,7 @@ are the people; the voices are the synthesiser's own.
 from __future__ import annotations
 
 import ctypes
+import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -179,11 +180,11 @@ def _write_flac(path: Path, samples: NDArray[np.int16], rate: int) -> None:
         container.mux(stream.encode(None))
 
 
-def main() -> None:
+def main(folder: Path = FOLDER) -> None:
     synthesiser = Synthesiser()  # one for all: it can't be started twice
     for name in SPEAKERS:
-        make(name, FOLDER, synthesiser)
+        make(name, folder, synthesiser)
 
 
 if __name__ == "__main__":
-    main()
+    main(*map(Path, sys.argv[1:2]))

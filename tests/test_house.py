@@ -48,6 +48,7 @@ BUILT_IN = {
 EDGES = {
     "ingest/worker.py": "one request's bug must not end the worker",
     "ingest/watch.py": "one card's bug must not end the watch",
+    "ingest/measure/ahead.py": "raised again in the thread that waits",
     "ingest/copy.py": "raised again in the thread that waits",
     "ingest/ring.py": "raised again in the thread that waits",
     "ingest/settle.py": "raised again in the thread that waits",

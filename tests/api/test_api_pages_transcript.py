@@ -43,7 +43,7 @@ def test_forms_correct_name_and_join(client: TestClient, catalogue: Sessions, at
     assert said(catalogue, at) == [("The chain <i> holds.", "Nell")]
     # The form that was read at first is of a version that is gone.
     refused = send(client, first.get("action"), **{**dict(first.form_values()), "text": "late"})
-    assert refused.status_code == 412 and "somebody else" in refused.text
+    assert refused.status_code == 412 and "Somebody else" in refused.text
     assert said(catalogue, at) == [("The chain <i> holds.", "Nell")]
 
 

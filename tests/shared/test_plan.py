@@ -303,7 +303,7 @@ def test_the_wrap_report_is_the_same_on_both(desk: Desk) -> None:
     report = read_wrap(desk.session, desk.production, 1)
     assert [(line.code, line.number) for line in report.lines] == [
         ("card-not-read", 1), ("copies", 1), ("copies-differ", 1), ("must-missing", 0),
-        ("release-missing", 1), ("unlogged", 1), ("unrated", 1),
+        ("release-missing", 1), ("unlogged", 1), ("unrated", 1), ("noticed", 1),
     ]  # fmt: skip
     (cell, _) = read_plan_state(desk.session, desk.production).coverage.cells
     assert (cell.kind, int(cell.seconds), int(cell.usable)) == ("", 20, 20)

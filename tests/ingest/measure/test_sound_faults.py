@@ -18,7 +18,7 @@ from ingest.measure.sound_rate import mistaken_rate
 from ingest.measure.sound_speech import measure_speech
 from ingest.measure.sound_wind import measure_wind
 from ingest.measure.sound_zero import measure_zeros
-from sample_media.sound import hear
+from sample_media.sound import SOURCES, Words, hear
 from tests.ingest.measure.sound_support import (
     RATE,
     Signal,
@@ -271,8 +271,10 @@ def test_thuds_are_counted_where_they_are() -> None:
 def test_speech_is_told_from_what_is_none() -> None:
     for seed in (1, 4):
         assert measure_speech(stereo(speech(12, seed, 15)), RATE)[0].share > 0.6
-    for kind in ("ferrywoman", "engineer"):
-        heard = hear(kind, 36_000 * RATE, 5 * RATE, ["lav"])
+    for kind in ("ferrywoman", "engineer"):  # words of a synthesiser, and where they begin
+        words = SOURCES[kind].voice
+        assert isinstance(words, Words)
+        heard = hear(kind, words.first, 5 * RATE, ["lav"])
         assert measure_speech(heard, RATE)[0].share > 0.7
     others = {name: CLEAN[name] for name in ("music", "room tone", "low tone", "tone")}
     others |= {name: hear(name, 0, 5 * RATE, ["shotgun"])[:, 0] for name in ("river", "winch")}
