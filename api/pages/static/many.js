@@ -60,7 +60,7 @@ async function look() {
   if (form.hidden) return;
   if (!value()) { preview.textContent = "Write what to set."; return; }
   await new Promise((ready) => setTimeout(ready, 120)); // a person who is still choosing asks once
-  if (mine !== turn) return;
+  if (mine !== turn || form.hidden) return;
   try {
     const { data } = await send({ preview: true });
     if (mine !== turn) return;
