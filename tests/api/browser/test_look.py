@@ -18,9 +18,13 @@ from shared.models import (
     Camera,
     Clip,
     Finding,
+    ItemKind,
     LogEntry,
     Moment,
     NarrationLine,
+    Outline,
+    OutlineItem,
+    OutlinePart,
     Person,
     SavedSearch,
     ShootingDay,
@@ -154,6 +158,10 @@ def test_hostile_names_and_notes_are_shown_as_text(site: Site) -> None:
         session.execute(update(Tag).values(name=HOSTILE[:90]))
         session.add(SavedSearch(production_id=site.seeded.production, name=HOSTILE[:90], query="ferry"))
         session.add(Moment(clip_id=8, in_frame=1, out_frame=5, name=HOSTILE))
+        outline = Outline(production_id=site.seeded.production, name=HOSTILE)
+        part = OutlinePart(place=0, clip_id=8, in_frame=0, out_frame=9, speaker=HOSTILE, words=HOSTILE)
+        kind = ItemKind.QUOTE
+        session.add(OutlineItem(outline=outline, rank="m", kind=kind, note=HOSTILE, parts=[part]))
     (site.settings.watch_folders[0] / HOSTILE.replace("/", "\u2215")[:80]).mkdir()
     for address in PAGES[:-1]:
         tab = site.go(address)
