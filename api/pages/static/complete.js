@@ -53,6 +53,8 @@ export function complete(box, words, terms) {
     const asked = box.value;
     const fresh = (await find()).slice(0, MOST);
     if (asked !== box.value || document.activeElement !== box) return;
+    // The same again: whoever has begun to choose among them goes on.
+    if (!list.hidden && fresh.map((one) => one.put).join() === offers.map((one) => one.put).join()) return;
     offers = fresh;
     at = -1;
     list.replaceChildren(...offers.map((one, index) => {
