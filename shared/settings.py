@@ -82,7 +82,7 @@ class Settings(BaseSettings):
     media_memory_mib: int = Field(2048, ge=256, description="Address space a media child may use, in MiB.")
     measure: bool = Field(True, description="Measure picture and sound of every clip, and judge the numbers.")
     measure_workers: int = Field(
-        1, ge=1, le=16, description="Child processes that measure, each of the lowest priority."
+        2, ge=1, le=16, description="Child processes that measure, each of the lowest priority."
     )
     picture_limits: PictureLimits = Field(
         default_factory=PictureLimits,

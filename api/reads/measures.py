@@ -24,9 +24,8 @@ from shared.models import (
     Suggestion,
     TakeFacts,
 )
+from shared.models.measures import READ_VERSIONS
 
-# The layout of the numbers that is read here; what was measured in another way is left out, and said so.
-READ_VERSIONS: Mapping[MeasureKind, int] = {MeasureKind.PICTURE: 2, MeasureKind.SOUND: 2}
 OTHER_VERSION = "It was measured by another version of the program: `rushlight judge --measure`."
 Curve = Sequence[tuple[float, tuple[float, ...]]]  # second, values
 

@@ -32,6 +32,7 @@ from shared.models import (
     TakeFacts,
 )
 from shared.models import Outline as OutlineRow
+from shared.models.measures import READ_VERSIONS
 from shared.outline.judge import Around, Judgement, is_cutaway, judge
 from shared.outline.model import Cover, Item, Outline, Part, Source
 from shared.outline.running import Layout, lay_out
@@ -42,7 +43,6 @@ from shared.plan.wishes import LineInfo
 from shared.plan.wrap import people_standing
 
 Contents = Sequence[tuple[int, Mapping[str, Any]]]  # an item's id, and its snapshot
-_SOUND_VERSION = 1  # of the measured curves that are read here
 _SILENT = -120.0  # dB, as measurements have it
 
 
@@ -221,7 +221,7 @@ def _curve(files: Sequence[Sequence[Any]], per_second: Fraction) -> Curve | None
     levels: list[float] = []
     step, seconds = 0.0, Fraction(0)
     for frames, version, numbers in files:
-        channels = numbers["channels"] if numbers and version == _SOUND_VERSION else []
+        channels = numbers["channels"] if numbers and version == READ_VERSIONS[MeasureKind.SOUND] else []
         if not channels or (step and channels[0]["curve_seconds"] != step):
             break
         step = float(channels[0]["curve_seconds"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import enum
+from collections.abc import Mapping
 from typing import Any
 
 from sqlalchemy import JSON, Float, ForeignKey, String, Text, UniqueConstraint
@@ -18,6 +19,10 @@ from shared.models.media import File
 class MeasureKind(enum.StrEnum):
     PICTURE = "picture"
     SOUND = "sound"
+
+
+# The layout of the numbers that pages, the service and the outline read; others are left out by them.
+READ_VERSIONS: Mapping[MeasureKind, int] = {MeasureKind.PICTURE: 2, MeasureKind.SOUND: 2}
 
 
 class Measurement(Base):

@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 from sqlalchemy import delete, select
 
-from api.reads.measures import READ_VERSIONS
 from ingest.findings import judge_clips
 from ingest.measure.picture_numbers import PictureMeasured
 from ingest.measure.sound_numbers import SoundMeasured
@@ -23,6 +22,7 @@ from ingest.pipeline import run_offload
 from shared.db import Sessions, reading, writing
 from shared.finding_limits import SoundLimits
 from shared.models import Clip, File, Finding, MeasureKind, Measurement
+from shared.models.measures import READ_VERSIONS
 from shared.settings import Settings, load_settings
 from tests.ingest.media_support import needs_ffmpeg, run_ffmpeg
 

@@ -49,6 +49,7 @@ from shared.models import (
     OutlineItem,
     TranscriptOrigin,
 )
+from shared.models.measures import READ_VERSIONS
 from shared.outline.shape import Curve
 from shared.vocabulary import Vocabulary
 from tests.factories import (
@@ -295,7 +296,12 @@ def test_footage_is_judged_by_its_copies_and_heard_by_its_measures(desk: Desk) -
     make_facts(desk.session, file, frames=500)
     channels = [{"curve_seconds": 1.0, "rms_curve": levels} for levels in ([-30] * 20, [-50, -9])]
     desk.session.add(
-        Measurement(file_id=file.id, kind=MeasureKind.SOUND, version=1, numbers={"channels": channels})
+        Measurement(
+            file_id=file.id,
+            kind=MeasureKind.SOUND,
+            version=READ_VERSIONS[MeasureKind.SOUND],
+            numbers={"channels": channels},
+        )
     )
     outline = desk.make()
     desk.quote(outline, 0)
