@@ -6,6 +6,7 @@ their stems. How much each counts is common practice, no source.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
@@ -34,6 +35,7 @@ CLOSE_DETAIL = frozenset(("insert", "ecu", "cu"))
 _SHORTEST = 3  # letters of a word that is compared, in scripts with letters
 _TERM, _WORDS = 2, 4  # weights; that of the words is the least
 _WHOLE, _HALF = 1000, 500  # agreement, in thousandths
+_WRITTEN = re.compile(r"\w+")
 _TERMS_ALONE = 3  # so many must agree where no word does
 
 # Words that join others, in the stems of a few languages; any other language goes by the length alone.
@@ -111,6 +113,7 @@ def suggest(wish: Wish, traits: Iterable[Traits], thresholds: Thresholds, stems:
     wanted = _Wanted(
         wish,
         stems(wish.what),
+        {stem: word for word in reversed(_WRITTEN.findall(wish.what)) for stem in stems(word)},
         fold_name(wish.beat) if wish.beat else "",
         frozenset(fold_name(wish.place).split()),
         frozenset(map(fold_name, wish.people)),
@@ -125,6 +128,7 @@ def suggest(wish: Wish, traits: Iterable[Traits], thresholds: Thresholds, stems:
 class _Wanted:
     wish: Wish
     words: frozenset[str]
+    written: Mapping[str, str]  # as the wish has them, by their stems
     beat: str
     place: frozenset[str]
     people: frozenset[str]
@@ -148,7 +152,7 @@ def _compare(wanted: _Wanted, traits: Traits) -> Suggestion | None:
         weight = max(_WORDS, of)  # what it is of is half of what a shot is, however many terms are wished
         of += weight
         have += weight * _WHOLE * len(common) // len(wanted.words)
-        why += [f"“{word}”" for word in sorted(common)]
+        why += [f"“{wanted.written.get(stem, stem)}”" for stem in sorted(common)]
     return Suggestion(traits.piece, 100 * have // (of * _WHOLE) if of else 0, tuple(why))
 
 
