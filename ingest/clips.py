@@ -142,8 +142,9 @@ def _tie(essences: list[_Item], owner_of: _OwnerOf, role: FileRole) -> list[_Ite
     left: list[_Item] = []
     for item in essences:
         owner = owners[item.index]
-        # An owner that is itself owned would take its companions out of sight.
-        if owner is None or owners[owner.index] is not None:
+        # An owner that is itself owned would take its companions out of sight: as a raw photograph, with the
+        # picture developed from it, that lies in a folder of thumbnails.
+        if owner is None or owners[owner.index] is not None or item.owned:
             left.append(item)
             continue
         owner.owned.append((item, role))

@@ -56,7 +56,8 @@ def test_the_wheel_has_every_file_of_the_packages(wheel: Path) -> None:
             str(path.relative_to(folder))
             for package in PACKAGES
             for path in (folder / package).rglob("*")
-            if path.is_file() and "__pycache__" not in path.parts
+            # What is shown from the README is for whoever reads the repository.
+            if path.is_file() and not {"__pycache__", "shown"} & set(path.parts)
         }
 
     assert files_below(wheel) == files_below(ROOT)

@@ -4,8 +4,9 @@
 
 A log is made for each size (kept in the folder, used again), the real service is started on it, and one
 client asks one question after another on one connection. No question is asked twice in a row: filters,
-days and words go round, rare words never come again. The targets: with counts p95 at most 20 ms at 100,000
-clips and 60 ms at a million; the plain page at most 1.5 times an endpoint that does nothing.
+days and words go round, rare words never come again. A page of clips is asked for again and again, which is
+answered from what is kept, and with an address that is new each time. The targets: with counts p95 at most
+20 ms at 100,000 clips and 60 ms at a million; the plain page at most 1.5 times an endpoint that does nothing.
 """
 
 from __future__ import annotations
@@ -90,6 +91,8 @@ def make_rows(fields: Mapping[str, Any], dice: random.Random) -> list[Row]:
     return [
         Row("an endpoint that does nothing", ["/api/v1/health"]),
         Row(f"{PAGE} clips", [clips]),
+        # What the service does not know is part of the address all the same: nothing kept answers it.
+        Row(f"{PAGE} clips, asked for the first time", [f"{clips}&first={number}" for number in range(1000)]),
         Row(f"{PAGE} clips, identity alone", [f"{clips}&fields=id,name"]),
         Row("counts, no filter", facets_of([""]), ""),
         Row("counts, one filter", facets_of(terms), terms[0]),
@@ -250,7 +253,8 @@ def bench(file: Path, clips: int, requests: int) -> bool:
     editor.close()  # type: ignore[attr-defined]
     empty = times["an endpoint that does nothing"].p50
     print(f"\nFirst answer after the start: {first:.1f} s. Memory of the service: {memory:.0f} MiB.")
-    for name in (f"{PAGE} clips", f"{PAGE} clips, identity alone"):
+    pages = (f"{PAGE} clips", f"{PAGE} clips, asked for the first time", f"{PAGE} clips, identity alone")
+    for name in pages:
         print(f"{name}: {times[name].p50 / empty:.1f} times the endpoint that does nothing.")
     return met
 

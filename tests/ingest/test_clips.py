@@ -223,6 +223,15 @@ _FACTS = st.sampled_from(
 )
 
 
+def test_a_photograph_with_its_raw_twin_is_no_thumbnail_of_a_video() -> None:
+    paths = ("A/C0001.MP4", "A/THM/C0001.DNG", "A/THM/C0001.JPG")
+    clips = group_clips([MediaFile(path.encode(), 900, NOON, Facts()) for path in paths])
+    assert [[member.path for member in clip.members] for clip in clips] == [
+        [b"A/C0001.MP4"],
+        [b"A/THM/C0001.DNG", b"A/THM/C0001.JPG"],
+    ]
+
+
 @given(
     st.dictionaries(
         _NAMES, st.tuples(_FACTS, st.sampled_from([0, 900, 10_000_000, FULL]), st.integers(0, 40))

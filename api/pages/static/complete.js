@@ -91,7 +91,12 @@ export function complete(box, words, terms) {
   on(box, "input", offer);
   on(box, "blur", () => open(false));
   on(box, "keydown", (event) => {
-    if (list.hidden) { if (event.key === "ArrowDown") offer(); return; }
+    if (list.hidden) {
+      if (event.key !== "ArrowDown") return;
+      event.preventDefault();
+      offer().then(() => { if (!list.hidden) light(0); });
+      return;
+    }
     const keys = { ArrowDown: () => light(at + 1), ArrowUp: () => light(at < 0 ? -1 : at - 1), Escape: () => open(false) };
     if (event.key === "Enter" && at >= 0) keys.Enter = () => take(at);
     if (!keys[event.key]) return;

@@ -3,6 +3,8 @@
 
 import { ask, Refused } from "./core.js";
 
+const TOGETHER = 25; // milliseconds: keys that come in one burst are one edit
+
 export class Entry {
   /** `changed` is called whenever what is shown may be other; `failed` with what went wrong. */
   constructor(clip, stored, tag, { changed, failed }) {
@@ -30,6 +32,7 @@ export class Entry {
   async send() {
     this.busy = true;
     try {
+      await new Promise((soon) => setTimeout(soon, TOGETHER));
       while (Object.keys(this.waiting).length) {
         [this.sent, this.waiting] = [this.waiting, {}];
         const { data, tag } = await ask(`/api/v1/clips/${this.clip}/log`, { method: "PATCH", body: this.sent, tag: this.tag });
