@@ -7,6 +7,7 @@ import hashlib
 import os
 import secrets
 import stat
+import threading
 from contextlib import suppress
 from dataclasses import dataclass
 from io import BytesIO
@@ -97,7 +98,7 @@ def read_sized(folder: Path, still: Still, width: Width, accept: str) -> StillIm
     except OSError:
         pass
     try:
-        with Image.open(BytesIO(whole.data)) as image:
+        with _MAKING, Image.open(BytesIO(whole.data)) as image:
             image.thumbnail((width.value, width.value * 4))
             made = BytesIO()
             image.convert("RGB").save(made, form, quality=_QUALITY[form], **_FAST.get(form, {}))
@@ -111,7 +112,9 @@ def read_sized(folder: Path, still: Still, width: Width, accept: str) -> StillIm
     return StillImage(made.getvalue(), media_type, version)
 
 
-_FAST: dict[str, dict[str, int]] = {"AVIF": {"speed": 9}, "WEBP": {"method": 2}}
+_FAST: dict[str, dict[str, int]] = {"AVIF": {"speed": 9, "max_threads": 1}, "WEBP": {"method": 2}}
+# One picture at a time: whoever types an entry meanwhile must not wait for the pictures of the clips to come.
+_MAKING = threading.Lock()
 
 
 def _keep(place: Path, data: bytes) -> None:
