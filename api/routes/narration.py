@@ -10,6 +10,7 @@ from api.deps import AfterId, CallerDep, Limit, ProductionName, RowId, ServiceDe
 from api.etags import IfMatch, check_if_match, content_tag
 from api.fields import Fields, select_fields
 from api.paging import next_link, read_page
+from api.reads.by_id import find_by_id
 from api.schemas.base import Listing
 from api.schemas.plan import Line, LineBody, LinePatch, line_shape
 from shared import models
@@ -21,7 +22,6 @@ from shared.catalogue.productions import find_production
 from shared.catalogue.rows import RowsEdit
 from shared.catalogue.wrap import describe_lines
 from shared.db import reading, writing
-from shared.errors import NotFoundError
 from shared.plan.wishes import LineInfo
 
 router = APIRouter(prefix="/narration", tags=["plan"])
@@ -122,13 +122,7 @@ def _values(body: LineBody | LinePatch, named: set[str]) -> Values:
 
 
 def _find(session: Session, number: int, *, hold: bool = False) -> models.NarrationLine:
-    rows = select(models.NarrationLine).where(models.NarrationLine.id == number)
-    line = session.scalar(rows.with_for_update() if hold else rows)
-    if line is None:
-        raise NotFoundError(
-            f"there is no narration line {number}", remedy="List them under /api/v1/narration."
-        )
-    return line
+    return find_by_id(session, models.NarrationLine, number, "narration line", listed="narration", hold=hold)
 
 
 def _infos(session: Session, production: models.Production) -> dict[int, LineInfo]:

@@ -12,6 +12,7 @@ from api.deps import AfterId, CallerDep, Limit, ProductionName, RowId, ServiceDe
 from api.etags import IfMatch, check_if_match, content_tag
 from api.fields import Fields, select_fields
 from api.paging import next_link, read_page
+from api.reads.by_id import find_by_id
 from api.schemas.base import Listing
 from api.schemas.outlines import (
     Outline,
@@ -230,11 +231,7 @@ def delete_outline_version(
 
 def find_row(session: Session, number: int, *, hold: bool = False) -> models.Outline:
     """Raises NotFoundError. `hold`: nobody else changes it or its items until the transaction ends."""
-    rows = select(models.Outline).where(models.Outline.id == number)
-    row = session.scalar(rows.with_for_update() if hold else rows)
-    if row is None:
-        raise NotFoundError(f"there is no outline {number}", remedy="List them under /api/v1/outlines.")
-    return row
+    return find_by_id(session, models.Outline, number, "outline", listed="outlines", hold=hold)
 
 
 def _find_version(session: Session, number: int) -> models.OutlineVersion:

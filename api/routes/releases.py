@@ -12,6 +12,7 @@ from api.deps import AfterId, CallerDep, Limit, ProductionName, RowId, ServiceDe
 from api.etags import IfMatch, check_if_match, content_tag
 from api.fields import Fields, select_fields
 from api.paging import next_link, read_page
+from api.reads.by_id import find_by_id
 from api.schemas.base import Listing
 from api.schemas.releases import Release, ReleaseBody, ReleasePatch, release_shape
 from shared import models
@@ -137,11 +138,7 @@ def _values(
 
 
 def _find(session: Session, number: int, *, hold: bool = False) -> models.Release:
-    rows = select(models.Release).where(models.Release.id == number)
-    release = session.scalar(rows.with_for_update() if hold else rows)
-    if release is None:
-        raise NotFoundError(f"there is no release {number}", remedy="List them under /api/v1/releases.")
-    return release
+    return find_by_id(session, models.Release, number, "release", listed="releases", hold=hold)
 
 
 def _tag(session: Session, release: models.Release) -> str:

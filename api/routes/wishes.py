@@ -12,6 +12,7 @@ from api.deps import AfterId, CallerDep, Limit, ProductionName, RowId, ServiceDe
 from api.etags import IfMatch, check_if_match, content_tag
 from api.fields import Fields, select_fields
 from api.paging import next_link, read_page
+from api.reads.by_id import find_by_id
 from api.schemas.base import Listing
 from api.schemas.plan import (
     Answer,
@@ -202,11 +203,7 @@ def _values(
 
 
 def _find(session: Session, number: int, *, hold: bool = False) -> models.WantedShot:
-    rows = select(models.WantedShot).where(models.WantedShot.id == number)
-    wish = session.scalar(rows.with_for_update() if hold else rows)
-    if wish is None:
-        raise NotFoundError(f"there is no wanted shot {number}", remedy="List them under /api/v1/wishes.")
-    return wish
+    return find_by_id(session, models.WantedShot, number, "wanted shot", listed="wishes", hold=hold)
 
 
 def _find_clip(session: Session, wish: models.WantedShot, number: int) -> models.Clip:

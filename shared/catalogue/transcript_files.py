@@ -135,5 +135,7 @@ def shown(path: Path) -> str:
 
 def _unread(path: Path, error: OSError) -> UsageError:
     return UsageError(
-        f"it can't be read: {error.strerror}", path=shown(path), remedy="Look whether it is there."
+        f"it can't be read: {error.strerror}",
+        path=shown(path),
+        remedy="Look whether it is there. Which clip a file is of says --clip.",
     )
