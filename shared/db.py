@@ -7,6 +7,7 @@ writers wait for each other instead of failing halfway. Never hold a session acr
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -23,6 +24,7 @@ Sessions = sessionmaker[Session]
 
 HEAD = "0012"  # the schema's revision that this program knows: the last file of shared/migrations/versions
 BUSY_MILLISECONDS = 30_000
+RETRY_SECONDS = 0.01
 SMALL_CACHE_KIB = 4096
 
 
@@ -64,14 +66,28 @@ def _make_sqlite_engine(parsed: URL) -> Engine:
 
 def _prepare_sqlite(connection: sqlite3.Connection, _record: object) -> None:
     connection.isolation_level = None  # the driver's own BEGIN is late and never IMMEDIATE
+    connection.execute(f"PRAGMA busy_timeout={BUSY_MILLISECONDS}").close()
+    _use_write_ahead_log(connection)
     for pragma in (
-        "journal_mode=WAL",
         "synchronous=FULL",  # a commit is on the medium when it returns
         "foreign_keys=ON",
-        f"busy_timeout={BUSY_MILLISECONDS}",
         "cache_size=-65536",
     ):
         connection.execute(f"PRAGMA {pragma}").close()
+
+
+def _use_write_ahead_log(connection: sqlite3.Connection) -> None:
+    """A file that another program is making at this moment can't be switched, and SQLite does not wait for
+    it here as it does elsewhere (two that wait for each other's lock would wait forever): so ask again."""
+    deadline = time.monotonic() + BUSY_MILLISECONDS / 1000
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL").close()
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > deadline:
+                raise
+            time.sleep(RETRY_SECONDS)
 
 
 def _begin_sqlite(connection: Any) -> None:

@@ -162,6 +162,21 @@ def test_programs_that_start_at_once_make_one_catalogue(tmp_path: Path) -> None:
     engine.dispose()
 
 
+def test_a_file_that_another_program_is_making_is_waited_for(tmp_path: Path) -> None:
+    """SQLite refuses at once to switch such a file to its write-ahead log, whatever the time-out."""
+    path = tmp_path / "catalogue.db"
+    with closing(sqlite3.connect(path, isolation_level=None, check_same_thread=False)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with closing(sqlite3.connect(path)) as plain, pytest.raises(sqlite3.OperationalError, match="locked"):
+            plain.execute("PRAGMA journal_mode=WAL")
+        later = threading.Timer(0.3, other.rollback)
+        later.start()
+        engine = open_catalogue(f"sqlite:///{path}")
+        later.join()
+    assert current_revision(engine) == HEAD
+    engine.dispose()
+
+
 # -- what is refused --------------------------------------------------------------------------------
 
 
