@@ -4,7 +4,7 @@ BIN := .venv/bin
 DEMO ?= $(CURDIR)/demo
 # What the tests compare against, and what draws names in any script on the sheets.
 DEMO_PACKAGES := python3-venv fonts-dejavu-core
-TEST_PACKAGES := $(DEMO_PACKAGES) ffmpeg xxhash rsync chromium postgresql exfatprogs exfat-fuse espeak-ng
+TEST_PACKAGES := $(DEMO_PACKAGES) ffmpeg xxhash rsync chromium postgresql exfatprogs exfat-fuse espeak-ng qpdf poppler-utils
 
 .PHONY: demo test lint types bench calibrate screenshots soak mutations system-demo system-test clean lock
 .DEFAULT_GOAL := help

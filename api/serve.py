@@ -15,6 +15,7 @@ import uvicorn
 from api.app import create_app
 from api.guard import is_loopback
 from api.logs import logging_to
+from api.readiness import make_ready
 from shared.db import Sessions
 from shared.errors import UsageError
 from shared.settings import Settings
@@ -22,6 +23,9 @@ from shared.settings import Settings
 # Long enough for an answer under way, short enough for a person who waits at the prompt.
 GRACE_SECONDS = 5
 _WAITING_CALLERS = 128
+# How long one answer may compute before another goes on. An edit gives way at each of its statements,
+# and would wait there for a page that is being made, five milliseconds each time by default.
+_TURN_SECONDS = 0.002
 
 
 def serve(settings: Settings, sessions: Sessions, *, say: Callable[[str], None] = print) -> None:
@@ -43,8 +47,9 @@ def serve(settings: Settings, sessions: Sessions, *, say: Callable[[str], None] 
             timeout_graceful_shutdown=GRACE_SECONDS,
         )
         server = uvicorn.Server(config)
+        sys.setswitchinterval(_TURN_SECONDS)
         # A large log takes seconds to read: that begins now and not with the first question.
-        threading.Thread(target=app.state.service.facets.prepare, name="facets", daemon=True).start()
+        threading.Thread(target=make_ready, args=[app.state.service], name="ready", daemon=True).start()
         say(f"Rushlight serves {address_of(listening, settings.host)}, stop with Ctrl-C.")
         say(_token_rule(settings.host))
         with logging_to(sys.stderr, settings), _stopping(server):

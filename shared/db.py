@@ -1,13 +1,17 @@
 """The catalogue's database: engine, sessions, and the schema's revision.
 
 SQLite has one writer at a time: every writing transaction begins with BEGIN IMMEDIATE, so that two
-writers wait for each other instead of failing halfway. Never hold a session across a copy.
+writers wait for each other instead of failing halfway. SQLite itself waits by sleeping, ever longer, and
+whoever comes later may be first; the writers of one process therefore wait at a lock of their own, which is
+handed on at once. Never hold a session across a copy.
 """
 
 from __future__ import annotations
 
 import sqlite3
+import threading
 import time
+import weakref
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -17,6 +21,7 @@ from sqlalchemy import URL, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError
 from sqlalchemy.orm import Session, sessionmaker
+from sqlalchemy.pool import Pool
 
 from shared.errors import AppError, CatalogueError, UsageError
 
@@ -116,10 +121,30 @@ def reading(sessions: Sessions) -> Iterator[Session]:
 @contextmanager
 def writing(sessions: Sessions) -> Iterator[Session]:
     """A session that writes: committed at the end, rolled back on any error. Keep it short."""
-    with sessions() as session:
+    with _in_turn(sessions.kw["bind"]), sessions() as session:
         session.connection(execution_options={"writes": True})
         yield session
         session.commit()
+
+
+_turns: weakref.WeakKeyDictionary[Pool, threading.RLock] = weakref.WeakKeyDictionary()
+_turns_made = threading.Lock()
+
+
+@contextmanager
+def _in_turn(engine: Engine) -> Iterator[None]:
+    """One writer of this process after another. Who has waited too long is told so by the database."""
+    if engine.dialect.name != "sqlite":
+        yield
+        return
+    with _turns_made:
+        turn = _turns.setdefault(engine.pool, threading.RLock())
+    held = turn.acquire(timeout=BUSY_MILLISECONDS / 1000)
+    try:
+        yield
+    finally:
+        if held:
+            turn.release()
 
 
 def current_revision(engine: Engine) -> str | None:

@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
@@ -15,7 +16,7 @@ from pathlib import Path
 import pytest
 from alembic import command
 from alembic.script import ScriptDirectory
-from sqlalchemy import Engine, inspect, select, text, update
+from sqlalchemy import Engine, event, inspect, select, text, update
 from sqlalchemy.exc import DatabaseError, IntegrityError
 from sqlalchemy.orm import Session
 
@@ -175,6 +176,36 @@ def test_a_file_that_another_program_is_making_is_waited_for(tmp_path: Path) -> 
         later.join()
     assert current_revision(engine) == HEAD
     engine.dispose()
+
+
+def test_writers_of_one_process_wait_for_each_other_and_not_at_the_database(engine: Engine) -> None:
+    """The database here lets nobody wait: whoever reached it while another writes would be turned away."""
+    event.listen(engine, "connect", lambda raw, _: raw.execute("PRAGMA busy_timeout=0").close())
+    engine.dispose()
+    sessions = make_sessions(engine)
+
+    def write(number: int) -> None:
+        with writing(sessions) as session:
+            make_production(session, name=f"Film {number}")
+            time.sleep(0.01)
+
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(write, range(24)))
+    with engine.connect() as connection:
+        assert connection.scalar(text("SELECT count(*) FROM production")) == 24
+
+
+def test_a_writer_that_fails_lets_the_next_one_go_on(engine: Engine) -> None:
+    sessions = make_sessions(engine)
+    with pytest.raises(ZeroDivisionError), writing(sessions):
+        _ = 1 / 0
+
+    def write() -> None:
+        with writing(sessions) as session:
+            make_production(session)
+
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(write).result(timeout=10)
 
 
 # -- what is refused --------------------------------------------------------------------------------

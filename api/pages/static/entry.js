@@ -3,7 +3,9 @@
 
 import { ask, Refused } from "./core.js";
 
-const TOGETHER = 25; // milliseconds: keys that come in one burst are one edit
+// Milliseconds: keys that come in one burst are one edit, which begins when the next has not come, or when the
+// first has waited long enough.
+const NEXT = 25, LONGEST = 50;
 
 export class Entry {
   /** `changed` is called whenever what is shown may be other; `failed` with what went wrong. */
@@ -25,14 +27,23 @@ export class Entry {
 
   set(values) {
     Object.assign(this.waiting, values);
+    this.rested = performance.now() + NEXT;
     this.changed(this);
     if (!this.busy) this.idle = this.send();
+  }
+
+  /** The person leaves this clip: nothing more comes. */
+  leave() { this.rested = 0; }
+
+  async burst() {
+    const last = performance.now() + LONGEST;
+    for (let left; (left = Math.min(this.rested, last) - performance.now()) > 0;) await new Promise((soon) => setTimeout(soon, left));
   }
 
   async send() {
     this.busy = true;
     try {
-      await new Promise((soon) => setTimeout(soon, TOGETHER));
+      await this.burst();
       while (Object.keys(this.waiting).length) {
         [this.sent, this.waiting] = [this.waiting, {}];
         const { data, tag } = await ask(`/api/v1/clips/${this.clip}/log`, { method: "PATCH", body: this.sent, tag: this.tag });

@@ -60,7 +60,6 @@ function set(values, { remember = true } = {}) {
 
 function show() {
   const clip = clips[at];
-  history.replaceState(null, "", `#${clip.id}`);
   pick("#place").textContent = `Clip ${at + 1} of ${total}`;
   pick("#which").textContent = `${clip.name.split("/").at(-1)}, reel ${clip.reel}`;
   const length = clip.seconds ? `${Number(clip.seconds).toFixed(1)} s` : "";
@@ -70,16 +69,25 @@ function show() {
   showStills(clip);
   light(0);
   showTexts();
-  hint(clip.id);
+  rest(clip.id);
   const after = clips[at + 1]?.stills;
   if (after?.length) new Image().src = sized(after[Math.floor(after.length / 2)]);
   readOn();
 }
 
-/** What measuring suggests for fields that nobody has filled: shown as such, and no word of a person. */
-async function hint(clip) {
-  await new Promise((rested) => setTimeout(rested, 300)); // who types on does not wait for guesses
-  if (suggested.has(clip) || clip !== clips[at].id) return;
+/** The clip's own address, for a reload: the browser has much to do with it, so not while somebody types. */
+function keepPlace() {
+  const hash = `#${clips[at].id}`;
+  if (location.hash !== hash) history.replaceState(null, "", hash);
+}
+
+/** The address, and what measuring suggests for fields that nobody has filled: shown
+ * as such, and no word of a person. */
+async function rest(clip) {
+  await new Promise((rested) => setTimeout(rested, 300)); // who types on does not wait for these
+  if (clip !== clips[at].id) return;
+  keepPlace();
+  if (suggested.has(clip)) return;
   suggested.set(clip, []);
   const { data } = await ask(`/api/v1/clips/${clip}/suggestions`).catch(() => ({ data: { items: [] } }));
   suggested.set(clip, data.items);
@@ -156,6 +164,7 @@ function showEntry() {
 /** Of every clip that was edited, not only of this one: who reads "Saved." may close the lid. */
 function showSaved() {
   const open = [...entries.values()].some((one) => one.busy || Object.keys(one.waiting).length > 0);
+  if (!open && last !== null) keepPlace();
   pick("#saved").textContent = open ? "Saving…" : entry().stored.version ? "Saved." : "Nothing is logged yet.";
 }
 
@@ -182,6 +191,7 @@ async function go(by) {
   if (at + by < 0) { say("This is the first clip."); return; }
   if (at + by >= clips.length && reading) await reading;
   if (at + by >= clips.length) { say("That was the last clip."); return; }
+  entry().leave();
   at += by;
   show();
 }

@@ -21,12 +21,10 @@ CHROMIUM = shutil.which("chromium")
 
 
 @contextmanager
-def served(settings: Settings, sessions: Sessions, *, ready: bool = False) -> Iterator[str]:
-    """The address, without a slash at its end. `ready`: what a large log needs is read beforehand."""
+def served(settings: Settings, sessions: Sessions) -> Iterator[str]:
+    """The address, without a slash at its end."""
     with closing(open_socket("127.0.0.1", 0)) as listening:
         app = create_app(settings, sessions)
-        if ready:
-            app.state.service.facets.prepare()
         config = uvicorn.Config(
             app, lifespan="off", ws="none", log_level="warning", timeout_graceful_shutdown=2
         )

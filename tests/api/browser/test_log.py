@@ -110,6 +110,25 @@ def test_twelve_entries_of_five_fields_are_typed_in_no_time_and_each_is_saved(
     expect(tab.locator("#fieldlist .v").nth(4)).to_have_text(last)
 
 
+def test_keys_that_come_in_one_burst_are_one_edit(site: Site, twelve: list[int]) -> None:
+    """Pressed within the page itself, so that no clock but its own stands between them."""
+    tab = begin(site, "reel:K001")
+    keys = keys_of(tab)
+    sent: list[str] = []
+    tab.on("request", lambda one: sent.append(one.post_data or "") if one.method == "PATCH" else None)
+    wanted = {field: next(iter(keys[field])) for field in ROUND}
+    tab.evaluate(
+        """(keys) => { for (const key of keys)
+        document.querySelector('#keys').dispatchEvent(new KeyboardEvent('keydown', { key })); }""",
+        [*(keys[field][code] for field, code in wanted.items()), "Enter"],
+    )
+    expect(tab.locator("#saved")).to_have_text("Nothing is logged yet.")  # the next clip; all else is saved
+    assert [json.loads(one) for one in sent] == [wanted]
+    with reading(site.sessions) as session:
+        entry = entry_of(session, twelve[0])
+        assert entry is not None and {field: getattr(entry, field) for field in ROUND} == wanted
+
+
 def rating_of(site: Site, clip: int) -> str | None:
     with reading(site.sessions) as session:
         entry = entry_of(session, clip)
