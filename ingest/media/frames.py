@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import contextlib
 from bisect import bisect_right
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field
 from fractions import Fraction
 
 import av
@@ -25,6 +27,7 @@ _BEFORE_FIRST_SECONDS = 10  # a search by decoding time has to begin before the 
 # MPEG streams have no index: a seek lands anywhere, and the stamps right behind it can be wrong.
 _SEARCHED = frozenset(("mpeg", "mpegts"))
 _ON_SECONDS = 1  # wanted pictures closer than this are reached by decoding on
+_MAX_PIXELS_TWICE = 10_000_000  # larger pictures (above 4096 × 2304) take too much memory for two decoders
 _NEAR = 2  # pictures around the wanted one that are decoded whatever they are
 
 
@@ -68,32 +71,92 @@ class Clock:
     def earlier(self, stamp: int, seconds: int) -> int:
         return stamp - round(seconds / self._base)
 
+    def is_near(self, one: int, other: int) -> bool:
+        """Whether the other picture is reached from the one by decoding on."""
+        return (self.stamp_of(other) - self.stamp_of(one)) * self._base <= _ON_SECONDS
+
 
 def take_frames(
-    source: InputContainer, stream: VideoStream, facts: Facts, size: int, count: int, width: int
+    source: InputContainer,
+    stream: VideoStream,
+    facts: Facts,
+    size: int,
+    count: int,
+    width: int,
+    beside: Callable[[], AbstractContextManager[InputContainer]] | None = None,
 ) -> tuple[list[Shot], list[Noticed]]:
     """Up to `count` pictures of `stream`, `width` pixels wide; fewer where there are fewer to be had.
 
-    `size` is the file's, in bytes. Raises MediaError for pictures too large to decode.
+    `size` is the file's, in bytes. `beside` opens the same file once more; then two decoders of one thread
+    each go through a half of the clip. One of two threads gains nothing where all that is wanted is one
+    picture here and one there. Raises MediaError for pictures too large to decode.
     """
     check_size(stream)
-    stream.thread_type = "AUTO"
-    stream.codec_context.thread_count = DECODER_THREADS
     rate = facts_rate(facts) or stream.average_rate or Fraction(25)
     clock, frames = _clock(source, stream, facts, rate, size)
-    shots: dict[int, Shot] = {}
-    missed: list[int] = []
+    places = wanted_frames(max(1, frames), count)
+    pixels = stream.codec_context.width * stream.codec_context.height
+    half = (len(places) + 1) // 2
+    apart = half < len(places) and not clock.is_near(places[half - 1], places[half])
+    if beside is not None and apart and pixels <= _MAX_PIXELS_TWICE:
+        with ThreadPoolExecutor(1, "stills") as worker:
+            later = worker.submit(_take_beside, beside, stream.index, clock, places[half:], facts, width)
+            parts = [_take(source, stream, clock, places[:half], facts, width, 1), later.result()]
+    else:
+        parts = [_take(source, stream, clock, places, facts, width, DECODER_THREADS)]
+    shots = {place: shot for part in reversed(parts) for place, shot in part.shots.items()}
+    missed = [place for part in parts for place in part.missed]
+    return [shots[place] for place in sorted(shots)], _problems(
+        missed, len(shots), sum(part.errors for part in parts)
+    )
+
+
+@dataclass(slots=True)
+class _Part:
+    """What came of some of the wanted pictures: the shots by the picture that they show."""
+
+    shots: dict[int, Shot] = field(default_factory=dict)
+    missed: list[int] = field(default_factory=list)
+    errors: int = 0
+
+
+def _take_beside(
+    beside: Callable[[], AbstractContextManager[InputContainer]],
+    index: int,
+    clock: Clock,
+    places: Sequence[int],
+    facts: Facts,
+    width: int,
+) -> _Part:
+    with beside() as source:
+        stream = source.streams[index]
+        assert isinstance(stream, VideoStream), "the same file has the same streams"
+        return _take(source, stream, clock, places, facts, width, 1)
+
+
+def _take(
+    source: InputContainer,
+    stream: VideoStream,
+    clock: Clock,
+    places: Sequence[int],
+    facts: Facts,
+    width: int,
+    threads: int,
+) -> _Part:
+    stream.thread_type = "AUTO"
+    stream.codec_context.thread_count = threads
+    part = _Part()
     with contextlib.closing(_Decoder(source, stream, clock)) as decoder:
-        places = wanted_frames(max(1, frames), count)
         for wanted, after in zip(places, (*places[1:], None), strict=True):
             found = decoder.reach(wanted, after)
             if found is None or abs(found[0] - wanted) > 1:
-                missed.append(wanted)
-            if found is not None and found[0] not in shots:
+                part.missed.append(wanted)
+            if found is not None and found[0] not in part.shots:
                 place, frame = found
                 image = upright_picture(frame, stream, facts, width)
-                shots[place] = Shot(place if clock.exact else None, image)
-    return list(shots.values()), _problems(missed, len(shots), decoder.errors)
+                part.shots[place] = Shot(place if clock.exact else None, image)
+    part.errors = decoder.errors
+    return part
 
 
 def _clock(
@@ -157,8 +220,8 @@ class _Decoder:
 
         `after`: the one that will be wanted next, if any.
         """
-        self._wanted, self._is_last = wanted, after is None or not self._is_near(wanted, after)
-        if self._at is not None and self._at < wanted and self._is_near(self._at, wanted):
+        self._wanted, self._is_last = wanted, after is None or not self._clock.is_near(wanted, after)
+        if self._at is not None and self._at < wanted and self._clock.is_near(self._at, wanted):
             found = self._decode_to(wanted, None)
             if found is not None:
                 return found
@@ -173,10 +236,6 @@ class _Decoder:
                 return found
             best = best or found  # only pictures after the wanted one: look further back
         return best
-
-    def _is_near(self, one: int, other: int) -> bool:
-        gap = self._clock.stamp_of(other) - self._clock.stamp_of(one)
-        return gap * (self._stream.time_base or 1) <= _ON_SECONDS
 
     def _seek(self, stamp: int) -> bool:
         try:

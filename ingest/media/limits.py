@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import io
 import os
 import resource
 import stat
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 from shared.errors import MediaError
 
@@ -64,6 +65,39 @@ def open_media(path: Path) -> BinaryIO:
         os.close(descriptor)
         raise MediaError("is not a regular file", path=name)
     return open(descriptor, "rb")
+
+
+class _View(io.RawIOBase):
+    """Reads by place, and moves nobody else's. The file itself is closed by whoever opened it."""
+
+    def __init__(self, descriptor: int) -> None:
+        self._descriptor, self._at = descriptor, 0
+
+    def fileno(self) -> int:
+        return self._descriptor
+
+    def readable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
+
+    def readinto(self, into: Any) -> int:
+        read = os.preadv(self._descriptor, [into], self._at)
+        self._at += read
+        return read
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        start = {os.SEEK_SET: 0, os.SEEK_CUR: self._at, os.SEEK_END: os.fstat(self._descriptor).st_size}[
+            whence
+        ]
+        self._at = max(0, start + offset)
+        return self._at
+
+
+def view_of(file: BinaryIO) -> BinaryIO:
+    """Another reader of an open file, with a place of its own: to be had where no file can be opened."""
+    return io.BufferedReader(_View(file.fileno()))
 
 
 def refuse_sockets() -> None:

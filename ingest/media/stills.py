@@ -17,7 +17,7 @@ from PIL import Image
 from ingest.media.drawing import draw_placeholder, draw_waveform
 from ingest.media.facts import FAULT, FRAME, PLACEHOLDER, WARNING, WAVEFORM, Facts, Noticed, StillTaken
 from ingest.media.frames import Shot, take_frames
-from ingest.media.limits import no_new_files, open_media
+from ingest.media.limits import no_new_files, open_media, view_of
 from ingest.media.opened import opened, picture_stream
 from ingest.media.photographs import take_photograph
 from ingest.media.sniff import container_of
@@ -74,7 +74,9 @@ def _take(file: BinaryIO, facts: Facts, count: int, width: int) -> tuple[_Taken,
         stream = picture_stream(source)
         if stream is not None:
             size = os.fstat(file.fileno()).st_size
-            shots, noticed = take_frames(source, stream, facts, size, count, width)
+            shots, noticed = take_frames(
+                source, stream, facts, size, count, width, lambda: opened(view_of(file))
+            )
             return _Taken(shots, reason="No picture of this clip could be decoded."), noticed
         if source.streams.audio:
             waveform, noticed = take_waveform(source, facts, width)

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import subprocess
 from pathlib import Path
+from typing import BinaryIO
 
 import pytest
 
+from ingest.media import frames, stills
+from ingest.media.describe import read
 from ingest.media.frames import wanted_frames
+from ingest.media.limits import view_of
 from ingest.media.upright import still_size
 from tests.ingest.media_support import (
     make_counter,
@@ -25,10 +29,10 @@ def test_places_are_at_10_50_and_90_percent() -> None:
     assert wanted_frames(100, 1) == [50]
     assert wanted_frames(1, 3) == [0]
     assert wanted_frames(2, 3) == [0, 1]
-    for frames in range(1, 40):
+    for length in range(1, 40):
         for count in range(1, 25):
-            places = wanted_frames(frames, count)
-            assert places == sorted(set(places)) and places[0] >= 0 and places[-1] < frames
+            places = wanted_frames(length, count)
+            assert places == sorted(set(places)) and places[0] >= 0 and places[-1] < length
             assert len(places) <= count
 
 
@@ -63,15 +67,41 @@ CODECS: dict[str, tuple[str, str, tuple[str, ...]]] = {
 @needs_ffmpeg
 @pytest.mark.parametrize("name", CODECS)
 def test_each_still_is_the_frame_it_claims(tmp_path: Path, name: str) -> None:
+    """Three lie apart, and two decoders take them; seven lie close together, and are reached by going on."""
     suffix, rate, codec = CODECS[name]
     path = make_counter(tmp_path / f"clip.{suffix}", rate, 6, *codec)
-    described = take(path, count=7)
-    assert described.facts is not None and described.facts.frames is not None
-    wanted = wanted_frames(described.facts.frames, 7)
-    assert [still.frame for still in described.stills] == wanted
-    shown = [read_counter(path.parent / "stills" / still.path) for still in described.stills]
-    assert shown == wanted
-    assert [one.code for one in described.noticed if one.severity != "note"] == []
+    for count in (3, 7):
+        described = take(path, count=count)
+        assert described.facts is not None and described.facts.frames is not None
+        wanted = wanted_frames(described.facts.frames, count)
+        assert [still.frame for still in described.stills] == wanted
+        shown = [read_counter(path.parent / "stills" / still.path) for still in described.stills]
+        assert shown == wanted
+        assert [one.code for one in described.noticed if one.severity != "note"] == []
+
+
+@needs_ffmpeg
+def test_stills_that_lie_apart_are_taken_by_two_decoders(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = make_counter(tmp_path / "clip.mp4", "25", 6, *X264, "-g", "25")
+    facts, _ = read(path)
+    assert facts is not None
+    opened: list[str] = []
+
+    def take_while(opening: str, count: int) -> None:
+        def view(file: BinaryIO) -> BinaryIO:
+            opened.append(opening)
+            return view_of(file)
+
+        monkeypatch.setattr(stills, "view_of", view)
+        assert len(stills.take_stills(path, facts, tmp_path / "stills", opening, count, 640)[0]) == count
+
+    take_while("close together", 7)
+    take_while("apart", 3)
+    monkeypatch.setattr(frames, "_MAX_PIXELS_TWICE", 1000)
+    take_while("too large for two", 3)
+    assert opened == ["apart"]
 
 
 @needs_ffmpeg
