@@ -11,10 +11,10 @@ import typer
 from sqlalchemy.orm import Session
 
 from api.cli.app import Root, print_json, root_of
-from api.cli.moments import read_frame
 from api.cli.options import AsJson, Production
 from api.cli.outline_show import print_comparison, print_outline, print_outlines, print_versions, version_json
 from shared import models
+from shared.catalogue.clip_places import read_frame
 from shared.catalogue.log import find_one_clip
 from shared.catalogue.moments import find_moment
 from shared.catalogue.outline_rows import read_outline_state
