@@ -37,6 +37,7 @@ from shared.catalogue.outlines import (
     remove_item,
     remove_outline,
     return_to,
+    trim_item,
 )
 from shared.catalogue.plan_values import find_line
 from shared.catalogue.rows import RowsEdit
@@ -262,15 +263,13 @@ def _move(desk: Desk, words: Sequence[str]) -> str:
 
 def _trim(desk: Desk, words: Sequence[str]) -> str:
     _count(words, (3,), "trim 5 250 350")
-    item = desk.item(words[0])
-    parts = list(item.parts)
-    if not 1 <= desk.given.part <= len(parts):
-        raise UsageError(f"item {words[0]} has {len(parts)} parts", remedy="Choose one of them with --part.")
-    ranges = [Range(one.clip, one.in_frame, one.out_frame, one.speaker) for one in parts]
-    clip = ranges[desk.given.part - 1].clip
-    first, end = (read_frame(clip, word) for word in words[1:])
-    ranges[desk.given.part - 1] = Range(clip, first, end, parts[desk.given.part - 1].speaker)
-    change_item(desk.edit, item, {"parts": parts_for(desk.session, item.kind, ranges)})
+    item, part = desk.item(words[0]), desk.given.part
+    if not 1 <= part <= len(item.parts):
+        raise UsageError(
+            f"item {words[0]} has {len(item.parts)} parts", remedy="Choose one of them with --part."
+        )
+    first, end = (read_frame(item.parts[part - 1].clip, word) for word in words[1:])
+    trim_item(desk.edit, item, part, first, end)
     return f"item {words[0]} is trimmed"
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
@@ -18,6 +20,7 @@ from api.pages.site import SiteDep, link
 from api.reads.clips import read_stills
 from api.routes.outline_items import item_tag
 from api.routes.outlines import find_row, outline_tag
+from shared.catalogue.clip_places import place_text
 from shared.catalogue.clip_rows import range_text
 from shared.catalogue.outline_rows import OutlineState, read_outline_state
 from shared.catalogue.outlines import NOW, compare_versions, items_of, list_outlines, list_versions
@@ -28,7 +31,7 @@ from shared.db import reading
 from shared.errors import NotFoundError
 from shared.models import Clip, ClipCue, LogEntry, Moment, Outline, Production
 from shared.outline.judge import STITCHED
-from shared.outline.model import Cover, Part
+from shared.outline.model import Cover, Item, Part
 from shared.outline.running import Known
 from shared.outline.tell import label_of
 from shared.plan.thresholds import PRACTICE
@@ -37,6 +40,8 @@ router = APIRouter()
 
 _MOST_MOMENTS = 300
 _KNOWN = {Known.RECORDED: "", Known.ESTIMATED: "estimated", Known.SET: "as set"}
+# A control of an item's trimming, whose place on the page is folded away but for the one in use.
+_TRIMMED = re.compile(r"(?:trim|(?:in|out)-(?:back|on))-([0-9]{1,18})-[0-9]{1,9}", re.ASCII)
 Id = Annotated[int | None, Query(ge=1, le=LARGEST_ID)]
 
 
@@ -52,8 +57,19 @@ class RangeView:
 
 
 @dataclass(frozen=True, slots=True)
+class TrimView:
+    """In and out of a part, as `read_frame` reads them. `id`: of its controls. `what`: which of several."""
+
+    part: int
+    id: str
+    what: str
+    begins: str
+    ends: str
+
+
+@dataclass(frozen=True, slots=True)
 class ItemView:
-    """`tag`: what an edit of it has to say that it edits."""
+    """`tag`: what an edit of it has to say that it edits. `seconds`: of what has no range; empty: it has."""
 
     id: int
     number: int
@@ -66,6 +82,8 @@ class ItemView:
     words: str
     more: str
     ranges: tuple[RangeView, ...]
+    trims: tuple[TrimView, ...]
+    seconds: str
     stitched: bool
     checked_by: str
     cover: int
@@ -134,6 +152,7 @@ def show_outline(
             versions=list_versions(session, row),
             earlier=earlier,
             focus=focus,
+            trimmed=int(found_in[1]) if (found_in := _TRIMMED.fullmatch(focus)) else None,
             comparison=compare_versions(session, found, row, earlier, NOW) if earlier else None,
         )
 
@@ -159,6 +178,14 @@ def _items(session: Session, row: Outline, state: OutlineState, stills: Path) ->
             still=show_still(near, one_line(name), stills) if near is not None else None,
         )
 
+    def trims(item: Item) -> Iterator[TrimView]:
+        many = len(item.parts) > 1
+        for number, part in enumerate(item.parts, 1):
+            clip = clips[part.clip]
+            first, end = place_text(clip, part.first), place_text(clip, part.end)
+            what = f"part {number} of {len(item.parts)}" if many else ""
+            yield TrimView(number, f"{item.id}-{number}", what, first, end)
+
     return [
         ItemView(
             id=one.item.id,
@@ -175,6 +202,8 @@ def _items(session: Session, row: Outline, state: OutlineState, stills: Path) ->
                 *(view(part, "") for part in one.item.parts),
                 *(view(cover, "cover ") for cover in one.item.covers),
             ),
+            trims=tuple(trims(one.item)),
+            seconds=f"{one.item.length_ms / 1000:g}" if one.known is Known.SET and one.item.length_ms else "",
             stitched=one.item.is_stitched,
             checked_by=one_line(one.item.checked_by),
             cover=len(one.item.covers),

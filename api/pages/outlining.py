@@ -9,6 +9,7 @@ from api.pages.forms import Form, FormDep, body_of, go_to
 from api.pages.site import link
 from api.routes.outline_items import (
     check_outline_item,
+    checked_item,
     delete_outline_item,
     patch_outline_item,
     post_outline_cover,
@@ -16,7 +17,12 @@ from api.routes.outline_items import (
 )
 from api.routes.outlines import post_outline, post_outline_version, return_outline
 from api.schemas.outlines import CoverAdded, ItemBody, ItemPatch, OutlineBody, VersionBody
+from shared.catalogue.clip_places import place_text, read_frame
+from shared.catalogue.outlines import trim_item
+from shared.catalogue.rows import RowsEdit
+from shared.db import writing
 from shared.errors import UsageError
+from shared.models import Clip, ClipMedia, OutlineItem, Production
 
 router = APIRouter(prefix="/outline")
 
@@ -83,6 +89,49 @@ def change_item(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId
         patch = body_of(ItemPatch, {"place": place})
     patch_outline_item(service, id, patch, Response(), caller, tag)
     return go_to(outline_link(outline, f"{act or 'up'}-{id}"))
+
+
+@router.post("/items/{id}/trim")
+def trim(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId) -> Response:
+    """Another in and out of a part, as typed or by a `step`, or other seconds of what has no range. The
+    control that was pressed keeps the focus."""
+    number, step, part = form.number("outline"), form.text("step"), form.number("part") or 1
+    focus = f"{step or 'trim'}-{id}-{part}"
+    if "seconds" in form.values:
+        patch = body_of(ItemPatch, {"seconds": _seconds(form)})
+        patch_outline_item(service, id, patch, Response(), caller, form.text("tag") or None)
+        return go_to(outline_link(number, focus))
+    with writing(service.sessions) as session:
+        item = checked_item(session, id, form.text("tag") or None)
+        outline = item.outline
+        what = f"outline {outline.name}: trim a {item.kind.value}"
+        edit = RowsEdit(session, outline.production, caller.name, what)
+        first, end = _trimmed(item, part, form, step)
+        trim_item(edit, item, part, first, end)
+        edit.close()
+    return go_to(outline_link(number, focus))
+
+
+def _trimmed(item: OutlineItem, part: int, form: Form, step: str) -> tuple[int, int]:
+    """What is shown of a place may be less exact than it: only another text is another place."""
+    if not 1 <= part <= len(item.parts):
+        raise UsageError("the item has no such part", remedy="Load the page again.")
+    one = item.parts[part - 1]
+    places = []
+    for name, standing in (("in", one.in_frame), ("out", one.out_frame)):
+        typed = form.text(name)
+        same = typed in ("", place_text(one.clip, standing))
+        places.append(standing if same else read_frame(one.clip, typed))
+    which, _, way = step.partition("-")
+    by = {"back": -1, "on": 1}.get(way, 0) * _step(one.clip, item.outline.production)
+    return places[0] + by * (which == "in"), places[1] + by * (which == "out")
+
+
+def _step(clip: Clip, production: Production) -> int:
+    """A frame of a picture; of a sound the samples of a frame of the edit."""
+    if clip.media is not ClipMedia.AUDIO or clip.per_second is None:
+        return 1
+    return max(1, round(clip.per_second / production.rate.fraction))
 
 
 @router.post("/items/{id}/covers")

@@ -70,8 +70,7 @@ def patch_outline_item(
     if_match: IfMatch = None,
 ) -> OutlineItem:
     with writing(service.sessions) as session:
-        item = _find(session, id, hold=True)
-        _check(session, item, if_match)
+        item = checked_item(session, id, if_match)
         named = sorted(patch.model_fields_set)
         edit = RowsEdit(
             session,
@@ -121,8 +120,7 @@ def check_outline_item(
     service: ServiceDep, id: RowId, response: Response, caller: CallerDep, if_match: IfMatch = None
 ) -> OutlineItem:
     with writing(service.sessions) as session:
-        item = _find(session, id, hold=True)
-        _check(session, item, if_match)
+        item = checked_item(session, id, if_match)
         edit = RowsEdit(
             session, item.outline.production, caller.name, f"outline {item.outline.name}: a quote checked"
         )
@@ -140,8 +138,7 @@ def check_outline_item(
 )
 def delete_outline_item(service: ServiceDep, id: RowId, caller: CallerDep, if_match: IfMatch = None) -> None:
     with writing(service.sessions) as session:
-        item = _find(session, id, hold=True)
-        _check(session, item, if_match)
+        item = checked_item(session, id, if_match)
         outline = item.outline
         edit = RowsEdit(
             session, outline.production, caller.name, f"outline {outline.name}: a {item.kind.value} out"
@@ -204,8 +201,11 @@ def _find(session: Session, number: int, *, hold: bool = False) -> models.Outlin
     return item
 
 
-def _check(session: Session, item: models.OutlineItem, if_match: str | None) -> None:
+def checked_item(session: Session, number: int, if_match: str | None) -> models.OutlineItem:
+    """An item to be edited, held. Raises NotFoundError, PreconditionFailedError for another version."""
+    item = _find(session, number, hold=True)
     check_if_match(if_match, item_tag(session, item), lambda: _shape(session, item))
+    return item
 
 
 def item_tag(session: Session, item: models.OutlineItem) -> str:

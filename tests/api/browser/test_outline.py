@@ -91,6 +91,48 @@ def test_an_outline_is_made_and_filled_by_forms(site: Site) -> None:
     check_fits(tab)
 
 
+def test_an_item_is_trimmed_by_timecode_and_by_frames(site: Site) -> None:
+    """At 25 frames a second; the keyboard alone, and the focus stays where it is."""
+    assert site.seeded is not None
+    with writing(site.sessions) as session:
+        clip = session.get_one(Clip, site.seeded.clips[0])
+        edit = RowsEdit(session, find_production(session, None), "ada", "a test")
+        outline = make_outline(edit, "The film")
+        ranges = [Range(clip, 0, 40), Range(clip, 60, 90)]
+        add_item(edit, outline, ItemKind.QUOTE, {"parts": parts_for(session, ItemKind.QUOTE, ranges)})
+        add_item(edit, outline, ItemKind.TITLE, {"name": "1932", "length_ms": 2000})
+        edit.close()
+    tab = site.go("/outline")
+    first = tab.locator("#items > li").nth(0)
+    first.locator("summary", has_text="Trim").focus()
+    tab.keyboard.press("Enter")
+    part = first.locator("form.trim").nth(1)
+    expect(part.get_by_label("In", exact=True)).to_have_value("10:00:02:10")
+    part.get_by_label("Out", exact=True).fill("10:00:04:00")
+    tab.keyboard.press("Enter")
+    expect(first.locator(".where")).to_contain_text("00:00:03:05")
+    expect(tab.locator(".goal")).to_contain_text("00:00:05:05")
+    expect(part.get_by_role("button", name="Trim")).to_be_focused()
+    part.get_by_role("button", name="In −1").focus()
+    for length in ("00:00:03:06", "00:00:03:07"):
+        tab.keyboard.press("Enter")
+        expect(first.locator(".where")).to_contain_text(length)
+        expect(part.get_by_role("button", name="In −1")).to_be_focused()
+    with reading(site.sessions) as session:
+        item = items_of(session, find_outline(session, find_production(session, None), None))[0]
+        assert [(one.in_frame, one.out_frame) for one in item.parts] == [(0, 40), (58, 100)]
+    title = tab.locator("#items > li").nth(1)
+    title.locator("summary").click()
+    title.get_by_label("Seconds").fill("3.5")
+    tab.keyboard.press("Enter")
+    expect(tab.locator(".goal")).to_contain_text("00:00:06:20")
+    expect(title.get_by_role("button", name="Set")).to_be_focused()
+    assert faults_of(tab, RULES) == []
+    assert small_targets(tab) == []
+    tab.set_viewport_size({"width": 380, "height": 800})
+    check_fits(tab)
+
+
 def test_a_filled_outline_passes_the_rules_of_accessibility(site: Site) -> None:
     """axe-core (Deque), as on every other page; with a quote, cover, notices, a shape and a version."""
     assert site.seeded is not None
