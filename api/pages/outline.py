@@ -29,7 +29,7 @@ from shared.catalogue.productions import find_production
 from shared.catalogue.transcripts import cues_of, speaker_name
 from shared.db import reading
 from shared.errors import NotFoundError
-from shared.models import Clip, ClipCue, LogEntry, Moment, Outline, Production
+from shared.models import Clip, ClipCue, ClipMedia, LogEntry, Moment, Outline, Production
 from shared.outline.judge import STITCHED
 from shared.outline.model import Cover, Item, Part
 from shared.outline.running import Known
@@ -39,6 +39,7 @@ from shared.plan.thresholds import PRACTICE
 router = APIRouter()
 
 _MOST_MOMENTS = 300
+_MOST_PHOTOGRAPHS = 300
 _KNOWN = {Known.RECORDED: "", Known.ESTIMATED: "estimated", Known.SET: "as set"}
 # A control of an item's trimming, whose place on the page is folded away but for the one in use.
 _TRIMMED = re.compile(r"(?:trim|(?:in|out)-(?:back|on))-([0-9]{1,18})-[0-9]{1,9}", re.ASCII)
@@ -58,13 +59,15 @@ class RangeView:
 
 @dataclass(frozen=True, slots=True)
 class TrimView:
-    """In and out of a part, as `read_frame` reads them. `id`: of its controls. `what`: which of several."""
+    """In and out of a part, as `read_frame` reads them, or the seconds of a photograph. `id`: of its
+    controls. `what`: which of several parts."""
 
     part: int
     id: str
     what: str
-    begins: str
-    ends: str
+    begins: str = ""
+    ends: str = ""
+    seconds: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +150,8 @@ def show_outline(
             stitched=STITCHED,
             lines=_lines(session, found, state),
             moments=_moments(session, found),
+            photographs=_photographs(session, found),
+            stands=state.thresholds["still-seconds"],
             talks=_talks(session, found, clip),
             cues=_cues(session, found, clip),
             versions=list_versions(session, row),
@@ -173,7 +178,9 @@ def _items(session: Session, row: Outline, state: OutlineState, stills: Path) ->
         return RangeView(
             what=what,
             name=one_line(name),
-            range=range_text(clip, one.first, one.end),
+            range=_stands(one)
+            if outline.sources[one.clip].is_still
+            else range_text(clip, one.first, one.end),
             href=f"/clips/{one.clip}",
             still=show_still(near, one_line(name), stills) if near is not None else None,
         )
@@ -181,10 +188,13 @@ def _items(session: Session, row: Outline, state: OutlineState, stills: Path) ->
     def trims(item: Item) -> Iterator[TrimView]:
         many = len(item.parts) > 1
         for number, part in enumerate(item.parts, 1):
-            clip = clips[part.clip]
-            first, end = place_text(clip, part.first), place_text(clip, part.end)
             what = f"part {number} of {len(item.parts)}" if many else ""
-            yield TrimView(number, f"{item.id}-{number}", what, first, end)
+            if outline.sources[part.clip].is_still:
+                given = {"seconds": f"{part.end / 1000:g}"}
+            else:
+                clip = clips[part.clip]
+                given = {"begins": place_text(clip, part.first), "ends": place_text(clip, part.end)}
+            yield TrimView(number, f"{item.id}-{number}", what, **given)
 
     return [
         ItemView(
@@ -203,7 +213,7 @@ def _items(session: Session, row: Outline, state: OutlineState, stills: Path) ->
                 *(view(cover, "cover ") for cover in one.item.covers),
             ),
             trims=tuple(trims(one.item)),
-            seconds=f"{one.item.length_ms / 1000:g}" if one.known is Known.SET and one.item.length_ms else "",
+            seconds=f"{one.item.length_ms / 1000:g}" if one.item.length_ms and not one.segments else "",
             stitched=one.item.is_stitched,
             checked_by=one_line(one.item.checked_by),
             cover=len(one.item.covers),
@@ -211,6 +221,10 @@ def _items(session: Session, row: Outline, state: OutlineState, stills: Path) ->
         )
         for one in state.layout.placed
     ]
+
+
+def _stands(part: Part | Cover) -> str:
+    return f"a photograph, for {part.end / 1000:g} s"
 
 
 def _lines(session: Session, production: Production, state: OutlineState) -> list[tuple[str, str]]:
@@ -232,6 +246,21 @@ def _moments(session: Session, production: Production) -> list[tuple[int, str]]:
     return [
         (key, one_line(f"{clip.rpartition('/')[2]}: {name or subject or f'moment {key}'}"))
         for key, name, clip, subject in rows
+    ]
+
+
+def _photographs(session: Session, production: Production) -> list[tuple[int, str]]:
+    """Photographs to choose from, in the order of time."""
+    rows = session.execute(
+        select(Clip.id, Clip.name, LogEntry.subject)
+        .outerjoin(LogEntry, LogEntry.clip_id == Clip.id)
+        .where(Clip.production_id == production.id, Clip.media == ClipMedia.IMAGE)
+        .order_by(Clip.shot_at.is_(None), Clip.shot_at, Clip.id)
+        .limit(_MOST_PHOTOGRAPHS)
+    )
+    return [
+        (key, one_line(": ".join(filter(None, (name.rpartition("/")[2], subject)))))
+        for key, name, subject in rows
     ]
 
 

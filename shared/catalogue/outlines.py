@@ -144,7 +144,7 @@ def change_item(edit: RowsEdit, item: OutlineItem, values: Mapping[str, Any]) ->
     return made
 
 
-def trim_item(edit: RowsEdit, item: OutlineItem, part: int, first: int, end: int) -> OutlineItem:
+def trim_item(edit: RowsEdit, item: OutlineItem, part: int, wanted: Range) -> OutlineItem:
     """Give one of its parts, from 1, another range of the same clip; the others stay as they were chosen.
 
     Raises UsageError for a part that it has not, or a range that is none.
@@ -153,9 +153,9 @@ def trim_item(edit: RowsEdit, item: OutlineItem, part: int, first: int, end: int
         raise UsageError(f"the item has {len(item.parts)} parts", remedy="Choose one of them, from 1.")
     parts = list(read_item(edit.session, item)["parts"])
     one = item.parts[part - 1]
-    if (first, end) == (one.in_frame, one.out_frame):
+    if (wanted.first, wanted.end) == (one.in_frame, one.out_frame):
         return item
-    given = Range(one.clip, first, end, one.speaker)
+    given = Range(one.clip, wanted.first, wanted.end, one.speaker)
     parts[part - 1] = part_values(edit.session, given, quoted=item.kind is ItemKind.QUOTE)
     return change_item(edit, item, {"parts": parts})
 

@@ -10,7 +10,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from shared.db import Sessions, writing
-from shared.models import ClipCue, ClipTranscript, TranscriptOrigin
+from shared.models import Clip, ClipCue, ClipMedia, ClipTranscript, TranscriptOrigin
 from tests.api.catalogue import Seeded
 from tests.api.test_api_errors import check_problem
 from tests.api.test_api_pages_forms import page, press, send
@@ -187,6 +187,40 @@ def test_the_page_shows_the_outline(
     assert 'style="' not in text and "<style" not in text
     assert client.get(f"/outline?production={seeded.slug}").status_code == 200
     assert client.get("/outline?outline=999").status_code == 404
+
+
+@pytest.fixture
+def picture(seeded: Seeded, catalogue: Sessions) -> int:
+    """A clip of the seeded ones that is a photograph."""
+    with writing(catalogue) as session:
+        clip = session.get_one(Clip, seeded.clips[1])
+        clip.media, clip.rate_num, clip.rate_den, clip.frames = ClipMedia.IMAGE, None, None, None
+        clip.start_frame = None
+    return seeded.clips[1]
+
+
+def test_a_photograph_stands_for_seconds(client: TestClient, film: int, picture: int) -> None:
+    at = f"outlines/{film}/items"
+    item = made(client, at, kind="scene", parts=[{"clip": picture, "seconds": 4.5}])
+    (part,) = item["parts"]
+    assert (part["in"], part["out"], part["frames"], item["length_is"]) == (0, 4500, 113, "set")
+    usual = made(client, at, kind="scene", parts=[{"clip": picture}])
+    assert usual["frames"] == 150, "the threshold still-seconds"
+    covered = call(client, "POST", f"outline-items/{usual['id']}/covers", clip=picture, seconds=2, at=10)
+    assert [(one["in"], one["out"], one["at"]) for one in covered.json()["covers"]] == [(0, 2000, 10)]
+    # What was read can be sent back.
+    tag = covered.headers["etag"]
+    parts = [{"clip": picture, "in": part["in"], "out": part["out"]}]
+    assert call(client, "PATCH", f"outline-items/{usual['id']}", tag, parts=parts).json()["frames"] == 113
+    for body in (
+        {"kind": "quote", "parts": [{"clip": picture}]},
+        {"kind": "scene", "parts": [{"clip": picture, "in": 1, "out": 50}]},
+        {"kind": "scene", "parts": [{"clip": picture, "seconds": 0}]},
+        {"kind": "scene", "parts": [{"clip": picture - 1, "seconds": 4}]},
+    ):
+        check_problem(call(client, "POST", at, **body), 422)
+    text = page(client, f"/outline?outline={film}").text_content()
+    assert "a photograph, for 4.5 s" in text and "frames 0" not in text
 
 
 def test_a_trim_that_is_no_range_is_refused_and_another_is_undone(

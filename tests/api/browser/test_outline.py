@@ -16,7 +16,7 @@ from shared.catalogue.outlines import (
 from shared.catalogue.productions import find_production
 from shared.catalogue.rows import RowsEdit
 from shared.db import reading, writing
-from shared.models import Clip, ItemKind, Moment
+from shared.models import Clip, ClipMedia, ItemKind, Moment
 from tests.api.browser.conftest import Site
 from tests.api.browser.serving import check_fits
 from tests.api.browser.test_look import CONTRAST, HOSTILE, RULES, faults_of, small_targets
@@ -129,6 +129,38 @@ def test_an_item_is_trimmed_by_timecode_and_by_frames(site: Site) -> None:
     expect(title.get_by_role("button", name="Set")).to_be_focused()
     assert faults_of(tab, RULES) == []
     assert small_targets(tab) == []
+    tab.set_viewport_size({"width": 380, "height": 800})
+    check_fits(tab)
+
+
+def test_a_photograph_is_added_laid_over_and_held_longer(site: Site) -> None:
+    assert site.seeded is not None
+    with writing(site.sessions) as session:
+        clip = session.get_one(Clip, site.seeded.clips[1])
+        clip.media, clip.rate_num, clip.rate_den, clip.frames = ClipMedia.IMAGE, None, None, None
+        clip.start_frame = None
+    fill(site, "1932")
+    tab = site.go("/outline")
+    form = tab.locator("form", has=tab.get_by_role("button", name="Add the photograph"))
+    expect(form.get_by_label("Seconds")).to_have_value("6")
+    form.get_by_label("Seconds").fill("4")
+    form.get_by_role("button").click()
+    added = tab.locator("#items > li").nth(1)
+    expect(added).to_contain_text("a photograph, for 4 s")
+    expect(tab.locator(".goal")).to_contain_text("00:00:06:00")
+    first = tab.locator("#items > li").nth(0)
+    first.locator("summary", has_text="Cover").click()
+    first.get_by_label("Lies over it").select_option(index=0)
+    first.get_by_label("Seconds of a photograph").fill("1.5")
+    first.get_by_role("button", name="Cover it").click()
+    expect(first).to_contain_text("a photograph, for 1.5 s")
+    added.locator("summary", has_text="Trim").click()
+    added.get_by_label("Seconds").first.fill("8")
+    tab.keyboard.press("Enter")
+    expect(tab.locator(".goal")).to_contain_text("00:00:10:00")
+    expect(added.get_by_role("button", name="Set")).to_be_focused()
+    first.locator("summary", has_text="Cover").click()
+    assert faults_of(tab, RULES) == []
     tab.set_viewport_size({"width": 380, "height": 800})
     check_fits(tab)
 
