@@ -8,6 +8,7 @@ import typer
 
 from api.cli.app import print_json, print_table, root_of
 from api.cli.options import AsJson, Production
+from shared.catalogue.clip_places import read_frame
 from shared.catalogue.journal import moment_log
 from shared.catalogue.log import find_one_clip, parse_assignments, production_vocabulary
 from shared.catalogue.moments import (
@@ -119,23 +120,6 @@ def moments(
             for row in rows
         ],
     )
-
-
-def read_frame(clip: Clip, text: str) -> int:
-    """A frame from the clip's first: a number, or a timecode of the clip's own counting. Raises UsageError,
-    TimecodeError."""
-    if text.isascii() and text.isdigit():
-        return int(text)
-    rate = _rate(clip)
-    if rate is None:
-        raise UsageError(
-            "this clip counts no frames", path=clip.name, remedy="Give in and out as plain numbers."
-        )
-    start = clip.start_timecode
-    label = Timecode.parse(text, rate, start.drop_frame if start is not None else False)
-    if start is None:
-        return label.frames
-    return (label.frames - start.frames) % rate.frames_per_day(start.drop_frame)
 
 
 def _label(clip: Clip, frame: int) -> str:

@@ -11,14 +11,21 @@ import typer
 from sqlalchemy.orm import Session
 
 from api.cli.app import Root, print_json, root_of
-from api.cli.moments import read_frame
 from api.cli.options import AsJson, Production
 from api.cli.outline_show import print_comparison, print_outline, print_outlines, print_versions, version_json
 from shared import models
+from shared.catalogue.clip_places import read_frame
 from shared.catalogue.log import find_one_clip
 from shared.catalogue.moments import find_moment
 from shared.catalogue.outline_rows import read_outline_state
-from shared.catalogue.outline_values import Range, cover_values, cue_ranges, parts_for, plain_values
+from shared.catalogue.outline_values import (
+    Range,
+    cover_values,
+    cue_ranges,
+    parts_for,
+    plain_values,
+    range_of,
+)
 from shared.catalogue.outlines import (
     NOW,
     add_item,
@@ -37,12 +44,13 @@ from shared.catalogue.outlines import (
     remove_item,
     remove_outline,
     return_to,
+    trim_item,
 )
 from shared.catalogue.plan_values import find_line
 from shared.catalogue.rows import RowsEdit
 from shared.db import reading, writing
 from shared.errors import UsageError
-from shared.models import ItemKind
+from shared.models import ClipMedia, ItemKind
 from shared.outline.tell import outline_json
 from shared.words import show_short
 
@@ -103,7 +111,10 @@ def outline(
     of: Annotated[str | None, typer.Option("--of", help="The outline; the latest without it.")] = None,
     at: Annotated[int | None, typer.Option("--at", help="Place of a new item; without it the end.")] = None,
     seconds: Annotated[
-        str | None, typer.Option("--seconds", help="Length of a title, or of music without a clip: 4.5.")
+        str | None,
+        typer.Option(
+            "--seconds", help="Length of a title, of a photograph, or of music without a clip: 4.5."
+        ),
     ] = None,
     target: Annotated[
         int | None, typer.Option("--target", help="Seconds the whole is to run; 0 takes the target away.")
@@ -209,7 +220,9 @@ def _add(desk: Desk, words: Sequence[str]) -> str:
         )
     kind, rest = ItemKind(words[0]), list(words[1:])
     given = desk.given
-    values = plain_values(mood=given.mood, note=given.note, seconds=_seconds(given.seconds))
+    values = plain_values(mood=given.mood, note=given.note)
+    if kind in (ItemKind.MUSIC, ItemKind.TITLE, ItemKind.NARRATION):
+        values |= plain_values(seconds=_seconds(given.seconds))
     if kind is ItemKind.NARRATION:
         _count(rest, (1,), "add narration N1")
         values["line"] = find_line(desk.session, desk.production, rest[0]).code
@@ -234,7 +247,7 @@ def _add(desk: Desk, words: Sequence[str]) -> str:
 
 
 def _ranges(desk: Desk, words: Sequence[str]) -> list[Range]:
-    """From a moment, from cues, or from CLIP [IN OUT] as often as is given."""
+    """From a moment, from cues, from CLIP, which may be a photograph, or CLIP IN OUT as often as is given."""
     given = desk.given
     if given.moment is not None:
         moment = find_moment(desk.session, desk.production, given.moment)
@@ -242,15 +255,27 @@ def _ranges(desk: Desk, words: Sequence[str]) -> list[Range]:
     if given.cues is not None:
         return cue_ranges(desk.session, desk.production, _cues(given.cues), given.speaker)
     if len(words) == 1:
-        return [Range(find_one_clip(desk.session, desk.production, words[0]), None, None, given.speaker)]
+        clip = find_one_clip(desk.session, desk.production, words[0])
+        stands = _seconds(given.seconds)
+        return [range_of(desk.session, clip, seconds=stands, speaker=given.speaker)]
     if not words or len(words) % 3:
         raise UsageError("a range is a clip, an in and an out", remedy="Write A001/C0001 250 350.")
     found = []
     for at in range(0, len(words), 3):
         clip = find_one_clip(desk.session, desk.production, words[at])
-        first, end = (read_frame(clip, word) for word in words[at + 1 : at + 3])
+        first, end = _places(clip, words[at + 1 : at + 3])
         found.append(Range(clip, first, end, given.speaker))
     return found
+
+
+def _places(clip: models.Clip, words: Sequence[str]) -> tuple[int, int]:
+    """An in and an out. Raises UsageError, TimecodeError."""
+    if clip.media is ClipMedia.IMAGE:
+        raise UsageError(
+            "a photograph has no in and out", path=clip.name, remedy="Say how long it stands: --seconds 4."
+        )
+    first, end = (read_frame(clip, word) for word in words)
+    return first, end
 
 
 def _move(desk: Desk, words: Sequence[str]) -> str:
@@ -261,16 +286,16 @@ def _move(desk: Desk, words: Sequence[str]) -> str:
 
 
 def _trim(desk: Desk, words: Sequence[str]) -> str:
-    _count(words, (3,), "trim 5 250 350")
-    item = desk.item(words[0])
-    parts = list(item.parts)
-    if not 1 <= desk.given.part <= len(parts):
-        raise UsageError(f"item {words[0]} has {len(parts)} parts", remedy="Choose one of them with --part.")
-    ranges = [Range(one.clip, one.in_frame, one.out_frame, one.speaker) for one in parts]
-    clip = ranges[desk.given.part - 1].clip
-    first, end = (read_frame(clip, word) for word in words[1:])
-    ranges[desk.given.part - 1] = Range(clip, first, end, parts[desk.given.part - 1].speaker)
-    change_item(desk.edit, item, {"parts": parts_for(desk.session, item.kind, ranges)})
+    _count(words, (3,) if desk.given.seconds is None else (1,), "trim 5 250 350, or trim 5 --seconds 8")
+    item, part = desk.item(words[0]), desk.given.part
+    if not 1 <= part <= len(item.parts):
+        raise UsageError(
+            f"item {words[0]} has {len(item.parts)} parts", remedy="Choose one of them with --part."
+        )
+    clip = item.parts[part - 1].clip
+    first, end = _places(clip, words[1:]) if words[1:] else (None, None)
+    given = range_of(desk.session, clip, first, end, seconds=_seconds(desk.given.seconds))
+    trim_item(desk.edit, item, part, given)
     return f"item {words[0]} is trimmed"
 
 

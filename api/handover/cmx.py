@@ -4,7 +4,8 @@
 - A list holds at most 999 events and less than a day; what is more goes into the next one.
 - Text is plain printable ASCII: what else a name holds is shown as "?".
 
-From memory of the format's common practice: columns, `FCM`, `* FROM CLIP NAME`, record start 01:00:00:00.
+From memory of the format's common practice: columns, `FCM`, `* FROM CLIP NAME`, record start 01:00:00:00, and
+`M2` with a speed of 000.0 for a frame that is held.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ _RESERVED = frozenset((BLACK, "BLACK", "BARS", "AX"))
 class Event:
     """One cut. `start`: the source's first frame as a count of its timecode; `count`: frames, at least 1.
 
-    `reel` None: black, silence. `track`: "V", "A", "A2" …; `notes` become comments below it.
+    `reel` None: black, silence. `track`: "V", "A", "A2" …; `notes` become comments below it. `held`: the
+    source's first frame stands for all of them.
     """
 
     reel: str | None
@@ -36,6 +38,7 @@ class Event:
     count: int
     track: str = "V"
     notes: tuple[str, ...] = ()
+    held: bool = False
 
 
 def name_reels(reels: Iterable[str]) -> dict[str, str]:
@@ -92,9 +95,14 @@ def _event_lines(
     def label(frame: int) -> str:
         return str(Timecode.wrapped(frame, rate, drop_frame))
 
-    times = " ".join(map(label, (event.start, event.start + event.count, record, record + event.count)))
+    end = event.start + (1 if event.held else event.count)
+    times = " ".join(map(label, (event.start, end, record, record + event.count)))
+    # Readers know ':' alone in this line. What is held has no timecode: frame 0, the same in either counting.
+    start = label(event.start).replace(";", ":")
+    still = [f"M2   {reel:<{REEL_LETTERS}}       000.0                {start}"] if event.held else []
     return [
         f"{number:03d}  {reel:<{REEL_LETTERS}} {event.track:<5} C        {times}",
+        *still,
         *(f"* {_ascii(note)}" for note in event.notes),
     ]
 

@@ -3,7 +3,7 @@
 A list has one rate, the production's, and one picture track. A cut of another rate is labelled by its own
 label: hours, minutes and seconds as the clip has them, and of its frames those that fit (frame 30 of 50 is
 frame 15 of 25); its exact frames stand in a comment. A label that drop-frame leaves out becomes the next one.
-What has no clip is black, reel `BL` (common practice, no source).
+What has no clip is black, reel `BL` (common practice, no source). A photograph is its one frame, held.
 """
 
 from __future__ import annotations
@@ -36,7 +36,8 @@ def sound_events(edit: PaperEdit) -> list[Event]:
         if not one.segments:
             found += _events(edit, one, None, one.start, one.frames, "A")
         for segment in one.segments:
-            found += _events(edit, one, segment, segment.start, segment.frames, "A")
+            heard = None if segment.is_still else segment
+            found += _events(edit, one, heard, segment.start, segment.frames, "A")
     return found
 
 
@@ -52,7 +53,7 @@ def _events(
             yield _black(one, piece.start - at, track)
         begin = list_start(piece, outline.rate, outline.drop_frame)
         notes = tuple(_notes(piece, outline.rate, one))
-        yield Event(piece.shot.clip.reel.name, begin, piece.frames, track, notes)
+        yield Event(piece.shot.clip.reel.name, begin, piece.frames, track, notes, held=piece.is_still)
         at = piece.start + piece.frames
     if at < start + frames:
         yield _black(one, start + frames - at, track)
@@ -64,7 +65,9 @@ def _black(one: Placed, frames: int, track: str) -> Event:
 
 def _notes(piece: Piece, rate: Rate, one: Placed) -> Iterable[str]:
     yield f"FROM CLIP NAME: {file_name(piece.part.file)}"
-    if piece.part.start is None:
+    if piece.is_still:
+        yield f"A PHOTOGRAPH: ONE PICTURE WITHOUT TIMECODE, HELD FOR {piece.frames} FRAMES"
+    elif piece.part.start is None:
         yield "NO TIMECODE IN THE FILE: COUNTED FROM ITS FIRST FRAME"
     begin = (part_start(piece.shot, piece.part) or 0) + piece.first
     own = piece.shot.timing.rate
@@ -78,6 +81,8 @@ def _notes(piece: Piece, rate: Rate, one: Placed) -> Iterable[str]:
 
 def list_start(piece: Piece, rate: Rate, drop_frame: bool) -> int:
     """The first frame of a piece as a count of the list's own timecode, by the rule above."""
+    if piece.is_still:
+        return 0
     begin = (part_start(piece.shot, piece.part) or 0) + piece.first
     hertz = sample_rate(piece.shot.clip)
     day = rate.frames_per_day(drop_frame)

@@ -34,6 +34,7 @@ KINDS = {
     ItemKind.MUSIC: "music",
     ItemKind.TITLE: "title",
 }
+STILL = "photograph"  # stands where other ranges have their rate
 KNOWN = {Known.RECORDED: "recorded", Known.ESTIMATED: "estimated", Known.SET: "set"}
 _STYLE = files("api.handover").joinpath("templates", "outline.css").read_text(encoding="utf-8")
 _STYLE_HASH = base64.b64encode(hashlib.sha256(_STYLE.encode()).digest()).decode()
@@ -58,6 +59,7 @@ class RangeRow:
     first: int
     end: int
     rate: str
+    known: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +118,8 @@ def _range_row(edit: PaperEdit, segment: Segment, what: str, words: str) -> Rang
         tc_out=tc_out,
         first=segment.first,
         end=segment.end,
-        rate=f"{hertz} Hz" if hertz is not None else shot.timing.rate_text,
+        rate=STILL if segment.is_still else f"{hertz} Hz" if hertz is not None else shot.timing.rate_text,
+        known=KNOWN[Known.SET if segment.is_still else Known.RECORDED],
     )
 
 
@@ -141,7 +144,7 @@ def _records(row: ItemRow) -> Iterator[list[Value]]:
         yield [one.number, row.kind, "", *length, "", row.words, *[""] * 6, *rest]
     for number, part in enumerate(row.ranges):
         yield [
-            one.number, row.kind, part.what, part.starts_at, part.length, part.frames, "recorded",
+            one.number, row.kind, part.what, part.starts_at, part.length, part.frames, part.known,
             part.speaker, part.words or (row.words if part.what != "cover" else ""), part.clip, part.tc_in,
             part.tc_out, part.first, part.end, part.rate, *(rest if number == 0 else ["", "", ()]),
         ]  # fmt: skip
@@ -168,6 +171,7 @@ def _page(handover: Handover, edit: PaperEdit, rows: list[ItemRow]) -> str:
             rows=rows,
             notices=[one for one in edit.state.judgement.notices if one.item is None],
             stitched=STITCHED,
+            still=STILL,
             style=Markup(_STYLE),
             policy=_POLICY,
         )

@@ -6,6 +6,7 @@
   duration is a whole number of frames of the edit rate, so that every place in the timeline is one. How a
   clip of another rate is counted says `shared/outline/running.py`. The exact frames that were chosen stand in
   the metadata.
+- A photograph is a clip of one frame with a `FreezeFrame` effect that holds it. It has no sound.
 - Moments and open findings inside a range are markers, in the item's own space.
 """
 
@@ -102,9 +103,11 @@ def _head(edit: PaperEdit) -> dict[str, Any]:
 
 
 def _has_sound(edit: PaperEdit, segment: Segment) -> bool:
-    """Whether its files may have sound: only a file that says it has none is left out."""
+    """Whether its files may have sound: only a file that says it has none is left out, and a photograph."""
     shot = edit.shots[segment.clip]
     facts = shot.facts
+    if segment.is_still:
+        return False
     return shot.clip.media is ClipMedia.AUDIO or facts is None or facts.audio_channels != 0
 
 
@@ -159,7 +162,30 @@ def _told(making: _Making, one: Placed, frames: int) -> otio.schema.Marker:
     )
 
 
+def _still(making: _Making, piece: Piece) -> otio.schema.Clip:
+    """One frame of the edit rate, held for as long as the photograph stands."""
+    shot, part = piece.shot, piece.part
+    line = Line(making.handover, shot, making.places)
+    one = _range(0, making.rate, 1, making.rate)
+    about = {
+        "clip_id": shot.clip.id,
+        "clip": short_name(shot.clip),
+        "photograph": True,
+        "record_first": piece.start,
+        "record_count": piece.frames,
+    }
+    return otio.schema.Clip(
+        name=file_name(part.file),
+        media_reference=media_reference(line, part, one, making.folder),
+        source_range=_range(0, making.rate, piece.frames, making.rate),
+        effects=[otio.schema.FreezeFrame()],
+        metadata={NAMESPACE: plain_metadata(about)},
+    )
+
+
 def _clip(making: _Making, piece: Piece) -> otio.schema.Clip:
+    if piece.is_still:
+        return _still(making, piece)
     shot, part = piece.shot, piece.part
     hertz, rate = sample_rate(shot.clip), shot.timing.rate
     exact = hertz if hertz is not None else rate.fraction if rate is not None else Fraction(1)

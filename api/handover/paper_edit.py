@@ -38,7 +38,7 @@ class PaperEdit:
 @dataclass(frozen=True, slots=True)
 class Piece:
     """A stretch of one file in running time. `first`, `count`: frames (or samples) from the file's first;
-    `start`, `frames`: in frames of the edit rate."""
+    `start`, `frames`: in frames of the edit rate. `is_still`: a photograph, which is held."""
 
     shot: Shot
     part: Part
@@ -46,6 +46,7 @@ class Piece:
     count: int
     start: int
     frames: int
+    is_still: bool = False
 
 
 def gather_outlines(
@@ -124,6 +125,10 @@ def pieces_of(segment: Segment, shot: Shot) -> list[Piece]:
 
     Frames whose file has no known place in the clip are in no piece.
     """
+    if segment.is_still:
+        return [
+            Piece(shot, one, 0, 1, segment.start, segment.frames, is_still=True) for one in shot.parts[:1]
+        ]
     found: list[Piece] = []
     for part in shot.parts:
         if part.offset is None or part.count is None:

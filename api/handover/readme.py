@@ -153,7 +153,10 @@ def _outline_files(draft: Draft) -> Iterator[str]:
             "V2 the cover, gaps with a marker for narration, titles and music to come. The .html and .csv of "
             "the same name are to read; the lists beginning with outline_ are its picture, with the cover "
             "cut in, and its sound. A range of another rate takes the whole edit frames that fit in it; the "
-            "exact frames stand in the metadata and in the lists' comments."
+            "exact frames stand in the metadata and in the lists' comments. A photograph stands for the time "
+            "that was set: in the timeline one frame with a freeze-frame effect, in the lists one frame of "
+            "00:00:00:00 held at a speed of 000.0 (M2), with its file's name in a comment; a program that "
+            "does not know such a hold may show one frame or refuse the line: lay the photograph in by hand."
         )
 
 

@@ -21,6 +21,7 @@ from api.pages import (
     problems,
     site,
     strip,
+    transcribing,
     transcript,
     walk,
     wrap,
@@ -32,6 +33,6 @@ __all__ = ["all_pages"]
 def all_pages() -> list[APIRouter]:
     parts = (
         *(site, days, strip, day, clip, transcript, noticed, find, walk, offloading, live, begin, previews),
-        *(plan, planning, outline, outlining, wrap, problems),
+        *(transcribing, plan, planning, outline, outlining, wrap, problems),
     )
     return [part.router for part in parts]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
@@ -18,6 +20,7 @@ from api.pages.site import SiteDep, link
 from api.reads.clips import read_stills
 from api.routes.outline_items import item_tag
 from api.routes.outlines import find_row, outline_tag
+from shared.catalogue.clip_places import place_text
 from shared.catalogue.clip_rows import range_text
 from shared.catalogue.outline_rows import OutlineState, read_outline_state
 from shared.catalogue.outlines import NOW, compare_versions, items_of, list_outlines, list_versions
@@ -26,9 +29,9 @@ from shared.catalogue.productions import find_production
 from shared.catalogue.transcripts import cues_of, speaker_name
 from shared.db import reading
 from shared.errors import NotFoundError
-from shared.models import Clip, ClipCue, LogEntry, Moment, Outline, Production
+from shared.models import Clip, ClipCue, ClipMedia, LogEntry, Moment, Outline, Production
 from shared.outline.judge import STITCHED
-from shared.outline.model import Cover, Part
+from shared.outline.model import Cover, Item, Part
 from shared.outline.running import Known
 from shared.outline.tell import label_of
 from shared.plan.thresholds import PRACTICE
@@ -36,7 +39,10 @@ from shared.plan.thresholds import PRACTICE
 router = APIRouter()
 
 _MOST_MOMENTS = 300
+_MOST_PHOTOGRAPHS = 300
 _KNOWN = {Known.RECORDED: "", Known.ESTIMATED: "estimated", Known.SET: "as set"}
+# A control of an item's trimming, whose place on the page is folded away but for the one in use.
+_TRIMMED = re.compile(r"(?:trim|(?:in|out)-(?:back|on))-([0-9]{1,18})-[0-9]{1,9}", re.ASCII)
 Id = Annotated[int | None, Query(ge=1, le=LARGEST_ID)]
 
 
@@ -52,8 +58,21 @@ class RangeView:
 
 
 @dataclass(frozen=True, slots=True)
+class TrimView:
+    """In and out of a part, as `read_frame` reads them, or the seconds of a photograph. `id`: of its
+    controls. `what`: which of several parts."""
+
+    part: int
+    id: str
+    what: str
+    begins: str = ""
+    ends: str = ""
+    seconds: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class ItemView:
-    """`tag`: what an edit of it has to say that it edits."""
+    """`tag`: what an edit of it has to say that it edits. `seconds`: of what has no range; empty: it has."""
 
     id: int
     number: int
@@ -66,6 +85,8 @@ class ItemView:
     words: str
     more: str
     ranges: tuple[RangeView, ...]
+    trims: tuple[TrimView, ...]
+    seconds: str
     stitched: bool
     checked_by: str
     cover: int
@@ -129,11 +150,14 @@ def show_outline(
             stitched=STITCHED,
             lines=_lines(session, found, state),
             moments=_moments(session, found),
+            photographs=_photographs(session, found),
+            stands=state.thresholds["still-seconds"],
             talks=_talks(session, found, clip),
             cues=_cues(session, found, clip),
             versions=list_versions(session, row),
             earlier=earlier,
             focus=focus,
+            trimmed=int(found_in[1]) if (found_in := _TRIMMED.fullmatch(focus)) else None,
             comparison=compare_versions(session, found, row, earlier, NOW) if earlier else None,
         )
 
@@ -154,10 +178,23 @@ def _items(session: Session, row: Outline, state: OutlineState, stills: Path) ->
         return RangeView(
             what=what,
             name=one_line(name),
-            range=range_text(clip, one.first, one.end),
+            range=_stands(one)
+            if outline.sources[one.clip].is_still
+            else range_text(clip, one.first, one.end),
             href=f"/clips/{one.clip}",
             still=show_still(near, one_line(name), stills) if near is not None else None,
         )
+
+    def trims(item: Item) -> Iterator[TrimView]:
+        many = len(item.parts) > 1
+        for number, part in enumerate(item.parts, 1):
+            what = f"part {number} of {len(item.parts)}" if many else ""
+            if outline.sources[part.clip].is_still:
+                given = {"seconds": f"{part.end / 1000:g}"}
+            else:
+                clip = clips[part.clip]
+                given = {"begins": place_text(clip, part.first), "ends": place_text(clip, part.end)}
+            yield TrimView(number, f"{item.id}-{number}", what, **given)
 
     return [
         ItemView(
@@ -175,6 +212,8 @@ def _items(session: Session, row: Outline, state: OutlineState, stills: Path) ->
                 *(view(part, "") for part in one.item.parts),
                 *(view(cover, "cover ") for cover in one.item.covers),
             ),
+            trims=tuple(trims(one.item)),
+            seconds=f"{one.item.length_ms / 1000:g}" if one.item.length_ms and not one.segments else "",
             stitched=one.item.is_stitched,
             checked_by=one_line(one.item.checked_by),
             cover=len(one.item.covers),
@@ -182,6 +221,10 @@ def _items(session: Session, row: Outline, state: OutlineState, stills: Path) ->
         )
         for one in state.layout.placed
     ]
+
+
+def _stands(part: Part | Cover) -> str:
+    return f"a photograph, for {part.end / 1000:g} s"
 
 
 def _lines(session: Session, production: Production, state: OutlineState) -> list[tuple[str, str]]:
@@ -203,6 +246,21 @@ def _moments(session: Session, production: Production) -> list[tuple[int, str]]:
     return [
         (key, one_line(f"{clip.rpartition('/')[2]}: {name or subject or f'moment {key}'}"))
         for key, name, clip, subject in rows
+    ]
+
+
+def _photographs(session: Session, production: Production) -> list[tuple[int, str]]:
+    """Photographs to choose from, in the order of time."""
+    rows = session.execute(
+        select(Clip.id, Clip.name, LogEntry.subject)
+        .outerjoin(LogEntry, LogEntry.clip_id == Clip.id)
+        .where(Clip.production_id == production.id, Clip.media == ClipMedia.IMAGE)
+        .order_by(Clip.shot_at.is_(None), Clip.shot_at, Clip.id)
+        .limit(_MOST_PHOTOGRAPHS)
+    )
+    return [
+        (key, one_line(": ".join(filter(None, (name.rpartition("/")[2], subject)))))
+        for key, name, subject in rows
     ]
 
 

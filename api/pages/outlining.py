@@ -3,20 +3,29 @@
 from __future__ import annotations
 
 from fastapi import APIRouter, Response
+from sqlalchemy.orm import Session
 
 from api.deps import CallerDep, RowId, ServiceDep
 from api.pages.forms import Form, FormDep, body_of, go_to
 from api.pages.site import link
 from api.routes.outline_items import (
     check_outline_item,
+    checked_item,
     delete_outline_item,
+    exact_seconds,
     patch_outline_item,
     post_outline_cover,
     post_outline_item,
 )
 from api.routes.outlines import post_outline, post_outline_version, return_outline
 from api.schemas.outlines import CoverAdded, ItemBody, ItemPatch, OutlineBody, VersionBody
+from shared.catalogue.clip_places import place_text, read_frame
+from shared.catalogue.outline_values import Range, range_of
+from shared.catalogue.outlines import trim_item
+from shared.catalogue.rows import RowsEdit
+from shared.db import writing
 from shared.errors import UsageError
+from shared.models import Clip, ClipMedia, OutlineItem, Production
 
 router = APIRouter(prefix="/outline")
 
@@ -35,13 +44,16 @@ def make_outline(service: ServiceDep, caller: CallerDep, form: FormDep) -> Respo
 
 @router.post("/{id}/items")
 def add_item(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId) -> Response:
+    photograph, seconds = form.number("photograph"), _seconds(form)
+    stands = photograph is not None
     body = body_of(
         ItemBody,
         {
             "kind": form.text("kind"),
             "name": form.text("name"),
             "mood": form.text("mood"),
-            "seconds": _seconds(form),
+            "seconds": None if stands else seconds,
+            "parts": [{"clip": photograph, "seconds": seconds}] if stands else [],
             "line": form.text("line") or None,
             "moment": form.number("moment"),
             "cues": [_whole(one) for one in form.all("cues")],
@@ -85,9 +97,56 @@ def change_item(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId
     return go_to(outline_link(outline, f"{act or 'up'}-{id}"))
 
 
+@router.post("/items/{id}/trim")
+def trim(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId) -> Response:
+    """Another in and out of a part, as typed or by a `step`, or other seconds of a photograph, or (without
+    `part`) of what has no range. The control that was pressed keeps the focus."""
+    number, step, part = form.number("outline"), form.text("step"), form.number("part") or 1
+    focus = f"{step or 'trim'}-{id}-{part}"
+    if "part" not in form.values:
+        patch = body_of(ItemPatch, {"seconds": _seconds(form)})
+        patch_outline_item(service, id, patch, Response(), caller, form.text("tag") or None)
+        return go_to(outline_link(number, focus))
+    with writing(service.sessions) as session:
+        item = checked_item(session, id, form.text("tag") or None)
+        outline = item.outline
+        what = f"outline {outline.name}: trim a {item.kind.value}"
+        edit = RowsEdit(session, outline.production, caller.name, what)
+        trim_item(edit, item, part, _trimmed(session, item, part, form, step))
+        edit.close()
+    return go_to(outline_link(number, focus))
+
+
+def _trimmed(session: Session, item: OutlineItem, part: int, form: Form, step: str) -> Range:
+    """What is shown of a place may be less exact than it: only another text is another place."""
+    if not 1 <= part <= len(item.parts):
+        raise UsageError("the item has no such part", remedy="Load the page again.")
+    one = item.parts[part - 1]
+    if "seconds" in form.values:
+        return range_of(session, one.clip, seconds=exact_seconds(_seconds(form)))
+    places = []
+    for name, standing in (("in", one.in_frame), ("out", one.out_frame)):
+        typed = form.text(name)
+        same = typed in ("", place_text(one.clip, standing))
+        places.append(standing if same else read_frame(one.clip, typed))
+    which, _, way = step.partition("-")
+    by = {"back": -1, "on": 1}.get(way, 0) * _step(one.clip, item.outline.production)
+    return Range(one.clip, places[0] + by * (which == "in"), places[1] + by * (which == "out"))
+
+
+def _step(clip: Clip, production: Production) -> int:
+    """A frame of a picture; of a sound the samples of a frame of the edit."""
+    if clip.media is not ClipMedia.AUDIO or clip.per_second is None:
+        return 1
+    return max(1, round(clip.per_second / production.rate.fraction))
+
+
 @router.post("/items/{id}/covers")
 def cover_item(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId) -> Response:
-    body = body_of(CoverAdded, {"moment": form.number("moment"), "at": form.number("at") or 0})
+    """With a moment, or a photograph: "photograph 12", which stands for `seconds`."""
+    kind, _, key = form.text("cover").rpartition(" ")
+    given = {"clip": _whole(key), "seconds": _seconds(form)} if kind else {"moment": _whole(key)}
+    body = body_of(CoverAdded, {**given, "at": form.number("at") or 0})
     post_outline_cover(service, id, body, Response(), caller)
     return go_to(outline_link(form.number("outline")) + f"#item-{id}")
 

@@ -6,25 +6,23 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Annotated
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Query, Response
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
-from api.deps import CallerDep, RowId, ServiceDep
+from api.deps import LARGEST_ID, RowId, ServiceDep
 from api.handover.text import one_line, plain_text, short_name
 from api.pages.clip import PartView, playable_parts
-from api.pages.forms import FormDep, body_of, go_to
 from api.pages.site import SiteDep
 from api.reads.clips import read_clip
 from api.reads.transcripts import cue_tag
-from api.routes.transcripts import edit_cue, patch_cue
-from api.schemas.transcripts import CuePatch
+from shared.catalogue.clip_places import place_text
 from shared.catalogue.clip_rows import range_text
-from shared.catalogue.rows import RowsEdit
-from shared.catalogue.transcript_edits import cues_spoken_by, join, name_speaker
 from shared.catalogue.transcripts import cues_of, transcripts_of
-from shared.db import reading, writing
-from shared.models import Clip, ClipCue, ClipMedia, Person
+from shared.db import reading
+from shared.models import ChangeSet, Clip, ClipCue, ClipMedia, Person
 from shared.words import fold_name
 
 router = APIRouter()
@@ -34,10 +32,13 @@ _WIDTH = 60  # characters of a line, where a browser does not fit the field to i
 
 @dataclass(frozen=True, slots=True)
 class CueView:
-    """`src`: what plays it, from second `at` to `end` of it; empty: nothing does. `rows`: lines of text."""
+    """`src`: what plays it, from second `at` to `end` of it; empty: nothing does.
+    `begins`, `ends`: as `read_frame` reads them. `rows`: lines of text."""
 
     id: int
     place: str
+    begins: str
+    ends: str
     href: str
     src: str
     at: str
@@ -60,7 +61,12 @@ class SpeakerView:
 
 
 @router.get("/clips/{id}/transcript")
-def show_transcript(service: ServiceDep, site: SiteDep, id: RowId) -> Response:
+def show_transcript(
+    service: ServiceDep,
+    site: SiteDep,
+    id: RowId,
+    done: Annotated[int | None, Query(ge=1, le=LARGEST_ID, description="The edit just made.")] = None,
+) -> Response:
     with reading(service.sessions) as session:
         whole = read_clip(session, id)
         clip = whole.clip
@@ -82,6 +88,7 @@ def show_transcript(service: ServiceDep, site: SiteDep, id: RowId) -> Response:
             cues=[_view(one, clip, parts) for one in cues],
             speakers=_speakers(cues),
             people=[one_line(name) for name in session.scalars(people)],
+            done=_done(session, clip, done),
         )
 
 
@@ -99,6 +106,8 @@ def _view(cue: ClipCue, clip: Clip, parts: Sequence[PartView]) -> CueView:
     return CueView(
         id=cue.id,
         place=range_text(clip, cue.start_frame, None),
+        begins=place_text(clip, cue.start_frame),
+        ends=place_text(clip, cue.end_frame),
         # Without script a browser plays it by itself: a media fragment (W3C Media Fragments URI 1.0, 4.2.1).
         href=f"{src}#t={float(at):.3f},{float(end):.3f}" if src else f"#cue-{cue.id}",
         src=src,
@@ -113,6 +122,14 @@ def _view(cue: ClipCue, clip: Clip, parts: Sequence[PartView]) -> CueView:
     )
 
 
+def _done(session: Session, clip: Clip, number: int | None) -> tuple[int, str] | None:
+    """An edit that can be taken back here: its number, and what it was. None: there is no such one."""
+    edit = session.get(ChangeSet, number) if number is not None else None
+    if edit is None or edit.production_id != clip.production_id:
+        return None
+    return edit.id, one_line(edit.summary)
+
+
 def _speakers(cues: Sequence[ClipCue]) -> list[SpeakerView]:
     counts = Counter(fold_name(cue.speaker) for cue in cues if cue.speaker)
     found = []
@@ -122,34 +139,3 @@ def _speakers(cues: Sequence[ClipCue]) -> list[SpeakerView]:
         said = f"{count} cue{'s' if count != 1 else ''}"
         found.append(SpeakerView(mine[0].speaker, said, people.pop() if len(people) == 1 else ""))
     return found
-
-
-# -- what its forms do --------------------------------------------------------------------------------
-
-
-@router.post("/clips/{id}/transcript/cues/{cue}")
-def save_cue(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId, cue: RowId) -> Response:
-    """Correct a cue and say who speaks in it, or join it with the next."""
-    tag = form.text("tag") or None
-    if form.text("join"):
-        edit_cue(service, cue, Response(), caller, tag, "join", lambda edit, row: _join(edit, row))
-    else:
-        patch = body_of(CuePatch, {"text": form.text("text"), "person": form.text("person")})
-        patch_cue(service, cue, patch, Response(), caller, tag)
-    return go_to(f"/clips/{id}/transcript#cue-{cue}")
-
-
-def _join(edit: RowsEdit, cue: ClipCue) -> None:
-    join(edit, cue)
-
-
-@router.post("/clips/{id}/transcript/speakers")
-def name_everywhere(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId) -> Response:
-    """Name the person behind a speaker's name, in every transcript of the production."""
-    speaker, person = form.text("speaker"), form.text("person")
-    with writing(service.sessions) as session:
-        production = read_clip(session, id).clip.production
-        edit = RowsEdit(session, production, caller.name, f"{speaker} is {person}")
-        name_speaker(edit, cues_spoken_by(edit, speaker), person)
-        edit.close()
-    return go_to(f"/clips/{id}/transcript#speakers")

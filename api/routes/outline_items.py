@@ -18,7 +18,14 @@ from shared.catalogue.journal import Values
 from shared.catalogue.moments import find_moment
 from shared.catalogue.outline_kinds import read_item
 from shared.catalogue.outline_rows import read_outline_state
-from shared.catalogue.outline_values import Range, cover_values, cue_ranges, parts_for, plain_values
+from shared.catalogue.outline_values import (
+    Range,
+    cover_values,
+    cue_ranges,
+    parts_for,
+    plain_values,
+    range_of,
+)
 from shared.catalogue.outlines import add_item, change_item, check_quote, move_item, remove_item
 from shared.catalogue.plan_values import find_line
 from shared.catalogue.rows import RowsEdit
@@ -35,7 +42,9 @@ def post_outline_item(
 ) -> OutlineItem:
     with writing(service.sessions) as session:
         outline = find_row(session, id, hold=True)
-        values = plain_values(name=body.name, mood=body.mood, note=body.note, seconds=_exact(body.seconds))
+        values = plain_values(
+            name=body.name, mood=body.mood, note=body.note, seconds=exact_seconds(body.seconds)
+        )
         if body.line is not None:
             values["line"] = find_line(session, outline.production, body.line).code
         ranges = _ranges_of(session, outline.production, body)
@@ -70,8 +79,7 @@ def patch_outline_item(
     if_match: IfMatch = None,
 ) -> OutlineItem:
     with writing(service.sessions) as session:
-        item = _find(session, id, hold=True)
-        _check(session, item, if_match)
+        item = checked_item(session, id, if_match)
         named = sorted(patch.model_fields_set)
         edit = RowsEdit(
             session,
@@ -103,7 +111,7 @@ def post_outline_cover(
             moment = find_moment(session, production, body.moment)
             given = Range(moment.clip, moment.in_frame, moment.out_frame)
         else:
-            given = Range(_clip(session, production, body.clip or 0), body.in_frame, body.out_frame)
+            given = _range(session, production, body, body.clip or 0)
         standing = read_item(session, item)["covers"]
         edit = RowsEdit(session, production, caller.name, f"outline {item.outline.name}: cover")
         change_item(edit, item, {"covers": [*standing, cover_values(given, body.at)]})
@@ -121,8 +129,7 @@ def check_outline_item(
     service: ServiceDep, id: RowId, response: Response, caller: CallerDep, if_match: IfMatch = None
 ) -> OutlineItem:
     with writing(service.sessions) as session:
-        item = _find(session, id, hold=True)
-        _check(session, item, if_match)
+        item = checked_item(session, id, if_match)
         edit = RowsEdit(
             session, item.outline.production, caller.name, f"outline {item.outline.name}: a quote checked"
         )
@@ -140,8 +147,7 @@ def check_outline_item(
 )
 def delete_outline_item(service: ServiceDep, id: RowId, caller: CallerDep, if_match: IfMatch = None) -> None:
     with writing(service.sessions) as session:
-        item = _find(session, id, hold=True)
-        _check(session, item, if_match)
+        item = checked_item(session, id, if_match)
         outline = item.outline
         edit = RowsEdit(
             session, outline.production, caller.name, f"outline {outline.name}: a {item.kind.value} out"
@@ -150,7 +156,7 @@ def delete_outline_item(service: ServiceDep, id: RowId, caller: CallerDep, if_ma
         edit.close()
 
 
-def _exact(seconds: float | None) -> str | None:
+def exact_seconds(seconds: float | None) -> str | None:
     """To the millisecond, which is what is kept."""
     return None if seconds is None else f"{seconds:.3f}"
 
@@ -158,7 +164,7 @@ def _exact(seconds: float | None) -> str | None:
 def _patched(session: Session, item: models.OutlineItem, patch: ItemPatch) -> Values:
     given = {name: getattr(patch, name) for name in patch.model_fields_set}
     texts = {name: given[name] or "" for name in ("name", "mood", "note") if name in given}
-    values = plain_values(**texts, seconds=_exact(given.get("seconds")))
+    values = plain_values(**texts, seconds=exact_seconds(given.get("seconds")))
     if "seconds" in given and given["seconds"] is None:
         values["length_ms"] = None
     production = item.outline.production
@@ -181,10 +187,24 @@ def _ranges_of(session: Session, production: models.Production, body: ItemBody) 
 
 
 def _given(session: Session, production: models.Production, bodies: Sequence[RangeBody]) -> list[Range]:
-    return [
-        Range(_clip(session, production, one.clip), one.in_frame, one.out_frame, one.speaker)
-        for one in bodies
-    ]
+    return [_range(session, production, one, one.clip, one.speaker) for one in bodies]
+
+
+def _range(
+    session: Session,
+    production: models.Production,
+    body: RangeBody | CoverAdded,
+    clip: int,
+    speaker: str = "",
+) -> Range:
+    return range_of(
+        session,
+        _clip(session, production, clip),
+        body.in_frame,
+        body.out_frame,
+        seconds=exact_seconds(body.seconds),
+        speaker=speaker,
+    )
 
 
 def _clip(session: Session, production: models.Production, number: int) -> models.Clip:
@@ -204,8 +224,11 @@ def _find(session: Session, number: int, *, hold: bool = False) -> models.Outlin
     return item
 
 
-def _check(session: Session, item: models.OutlineItem, if_match: str | None) -> None:
+def checked_item(session: Session, number: int, if_match: str | None) -> models.OutlineItem:
+    """An item to be edited, held. Raises NotFoundError, PreconditionFailedError for another version."""
+    item = _find(session, number, hold=True)
     check_if_match(if_match, item_tag(session, item), lambda: _shape(session, item))
+    return item
 
 
 def item_tag(session: Session, item: models.OutlineItem) -> str:

@@ -183,7 +183,7 @@ def patch_cue(
         elif patch.everywhere:
             raise UsageError("nobody is named", remedy="Name a person beside `everywhere`.")
 
-    return edit_cue(service, id, response, caller, if_match, "correct", change)
+    return _edit_cue(service, id, response, caller, if_match, "correct", change)
 
 
 @router.post(
@@ -196,8 +196,8 @@ def split_cue(
     service: ServiceDep, id: RowId, body: SplitBody, caller: CallerDep, if_match: IfMatch = None
 ) -> Cues:
     with writing(service.sessions) as session:
-        cue = _checked(session, id, if_match)
-        edit = RowsEdit(session, cue.transcript.clip.production, caller.name, _summary("part", cue))
+        cue = checked_cue(session, id, if_match)
+        edit = RowsEdit(session, cue.transcript.clip.production, caller.name, sum_up("part", cue))
         parts = split(edit, cue, body.words, body.frame)
         edit.close()
         return Cues(items=[cue_shape(one) for one in parts])
@@ -215,10 +215,10 @@ def join_cue(
     def change(edit: RowsEdit, cue: models.ClipCue) -> None:
         join(edit, cue)
 
-    return edit_cue(service, id, response, caller, if_match, "join", change)
+    return _edit_cue(service, id, response, caller, if_match, "join", change)
 
 
-def edit_cue(
+def _edit_cue(
     service: ServiceDep,
     id: int,
     response: Response,
@@ -229,18 +229,20 @@ def edit_cue(
 ) -> Cue:
     """One edit of a cue, of the version that `if_match` names, as `verb` says it in the journal."""
     with writing(service.sessions) as session:
-        cue = _checked(session, id, if_match)
-        edit = RowsEdit(session, cue.transcript.clip.production, caller.name, _summary(verb, cue))
+        cue = checked_cue(session, id, if_match)
+        edit = RowsEdit(session, cue.transcript.clip.production, caller.name, sum_up(verb, cue))
         change(edit, cue)
         edit.close()
         return _answer(cue, response)
 
 
-def _summary(verb: str, cue: models.ClipCue) -> str:
+def sum_up(verb: str, cue: models.ClipCue) -> str:
+    """What the journal calls an edit of this cue."""
     return f"{verb} cue {cue.id} of {cue.transcript.clip.name}"
 
 
-def _checked(session: Session, id: int, if_match: str | None) -> models.ClipCue:
+def checked_cue(session: Session, id: int, if_match: str | None) -> models.ClipCue:
+    """A cue to be edited, held. Raises NotFoundError, PreconditionFailedError for another version."""
     cue = _cue(session, id, hold=True)
     check_if_match(if_match, cue_tag(cue), lambda: cue_shape(cue))
     return cue

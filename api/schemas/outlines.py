@@ -19,6 +19,7 @@ Name = Annotated[UsableText, Field(min_length=1, max_length=200)]
 Target = Annotated[int, Field(ge=1, le=MOST_SECONDS)]
 Seconds = Annotated[float, Field(gt=0, lt=MOST_SECONDS)]
 Place = Annotated[int, Field(ge=1, le=100_000)]
+_STANDS = "Of a photograph: how long it stands; without it as the threshold `still-seconds` says."
 
 
 class OutlineBody(Body):
@@ -41,11 +42,13 @@ class OutlineHead(Shape):
 
 
 class RangeBody(Body):
-    """A range of a clip in its own frames, the end exclusive; without them the whole clip."""
+    """A range of a clip in its own frames, the end exclusive; without them the whole clip. A photograph
+    stands for `seconds`; its in and out, as they are read, are 0 and the milliseconds of that."""
 
     clip: Id
     in_frame: FrameNumber | None = Field(default=None, alias="in")
     out_frame: FrameNumber | None = Field(default=None, alias="out")
+    seconds: Seconds | None = Field(default=None, description=_STANDS)
     speaker: Short = ""
 
 
@@ -56,11 +59,12 @@ class CoverBody(RangeBody):
 
 
 class CoverAdded(Body):
-    """Cover for an item: a range of a clip, or a moment."""
+    """Cover for an item: a range of a clip, a photograph, or a moment."""
 
     clip: Id | None = None
     in_frame: FrameNumber | None = Field(default=None, alias="in")
     out_frame: FrameNumber | None = Field(default=None, alias="out")
+    seconds: Seconds | None = Field(default=None, description=_STANDS)
     moment: Id | None = None
     at: FrameNumber = Field(default=0, description="Edit frames from the item's start.")
 
@@ -105,7 +109,7 @@ class OutlinePart(Shape):
     clip: int
     name: str
     in_frame: int = Field(alias="in")
-    out_frame: int = Field(alias="out", description="Exclusive.")
+    out_frame: int = Field(alias="out", description="Exclusive; of a photograph its milliseconds.")
     speaker: str
     words: str
     words_now: str | None
@@ -117,7 +121,7 @@ class OutlineCover(Shape):
     clip: int
     name: str
     in_frame: int = Field(alias="in")
-    out_frame: int = Field(alias="out", description="Exclusive.")
+    out_frame: int = Field(alias="out", description="Exclusive; of a photograph its milliseconds.")
     at: int = Field(description="Edit frames from the item's start.")
 
 

@@ -107,7 +107,12 @@ class CuePatch(Body):
 
 
 class SplitBody(Body):
-    words: int = Field(ge=1, le=LONGEST_TEXT, description="How many words stay in the first part.")
+    """One of the two at least."""
+
+    words: Annotated[int, Field(ge=1, le=LONGEST_TEXT)] | None = Field(
+        default=None,
+        description="How many words stay in the first part; else those that are said before `frame`.",
+    )
     frame: Frame | None = Field(
         default=None, description="Where the second begins; else where its word does."
     )

@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from shared.catalogue.journal import Values
+from shared.catalogue.plan import read_thresholds
 from shared.catalogue.transcripts import cues_of, find_cue, speaker_name, text_hash, words_between
 from shared.errors import UsageError
 from shared.models import Clip, ClipMedia, ItemKind, Production
@@ -21,12 +22,37 @@ _LONGEST_MS = 86_400_000
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """A range of a clip, end exclusive, in the clip's own frames; None: from its first, up to its last."""
+    """A range of a clip, end exclusive, in the clip's own frames; None: from its first, up to its last. Of a
+    photograph from 0 up to the milliseconds for which it stands."""
 
     clip: Clip
     first: int | None = None
     end: int | None = None
     speaker: str = ""
+
+
+def range_of(
+    session: Session,
+    clip: Clip,
+    first: int | None = None,
+    end: int | None = None,
+    *,
+    seconds: Any = None,
+    speaker: str = "",
+) -> Range:
+    """A range as people give it. `seconds`: for how long a photograph stands, exact, as a Fraction or a text;
+    without them as long as the threshold `still-seconds` says. Raises UsageError."""
+    if clip.media is not ClipMedia.IMAGE:
+        if seconds is not None:
+            raise UsageError(
+                "only a photograph stands for seconds", path=clip.name, remedy="Give an in and an out."
+            )
+    elif seconds is not None:
+        first, end = 0, _milliseconds(seconds)
+    else:
+        first = first or 0
+        end = 1000 * read_thresholds(session, clip.production)["still-seconds"] if end is None else end
+    return Range(clip, first, end, speaker)
 
 
 def part_values(session: Session, given: Range, *, quoted: bool) -> Values:
@@ -53,7 +79,7 @@ def part_values(session: Session, given: Range, *, quoted: bool) -> Values:
 def cover_values(given: Range, at: int) -> Values:
     """Cover from edit frame `at` of its item on. Raises as `part_values`, and for a sound."""
     first, end = check_range(given)
-    if given.clip.media is not ClipMedia.VIDEO:
+    if given.clip.media is ClipMedia.AUDIO:
         raise UsageError("only a picture can lie over another", path=given.clip.name, remedy="Choose a clip.")
     if at < 0:
         raise UsageError(f"cover can't begin {-at} frames before its item", remedy="Write 0 or more.")
@@ -63,11 +89,13 @@ def cover_values(given: Range, at: int) -> Values:
 def check_range(given: Range) -> tuple[int, int]:
     """First frame and one past the last. Raises UsageError, naming the clip."""
     clip = given.clip
+    if clip.media is ClipMedia.IMAGE:
+        return _check_still(given)
     if clip.media not in (ClipMedia.VIDEO, ClipMedia.AUDIO) or not clip.per_second:
         raise UsageError(
             "it has no frames that could be placed in running time",
             path=clip.name,
-            remedy="A photograph can stand as a title with its seconds.",
+            remedy="Choose a clip whose rate is known.",
         )
     first = 0 if given.first is None else given.first
     end = clip.frames if given.end is None else given.end
@@ -82,6 +110,16 @@ def check_range(given: Range) -> tuple[int, int]:
     return first, end
 
 
+def _check_still(given: Range) -> tuple[int, int]:
+    """From 0 up to the milliseconds for which it stands."""
+    if given.first or given.end is None or not 0 < given.end <= _LONGEST_MS:
+        raise UsageError(
+            "a photograph has no in and out", path=given.clip.name,
+            remedy="Say for how many seconds it stands, above 0 and below a day: 4.5.",
+        )  # fmt: skip
+    return 0, given.end
+
+
 def plain_values(
     *, name: str | None = None, mood: str | None = None, note: str | None = None, seconds: Any = None
 ) -> Values:
@@ -92,15 +130,25 @@ def plain_values(
         if text is not None:
             values[field] = _line_of(text, field)
     if seconds is not None:
-        milliseconds = round(Fraction(seconds) * 1000)
-        if not 0 < milliseconds <= _LONGEST_MS:
-            raise UsageError("that is no length", remedy="Write seconds, above 0 and below a day: 4.5.")
-        values["length_ms"] = milliseconds
+        values["length_ms"] = _milliseconds(seconds)
     return values
 
 
+def _milliseconds(seconds: Any) -> int:
+    found = round(Fraction(seconds) * 1000)
+    if not 0 < found <= _LONGEST_MS:
+        raise UsageError("that is no length", remedy="Write seconds, above 0 and below a day: 4.5.")
+    return found
+
+
 def parts_for(session: Session, kind: ItemKind, ranges: Sequence[Range]) -> list[Values]:
-    """The parts of an item of this kind, in order."""
+    """The parts of an item of this kind, in order. Raises as `part_values`, and for a photograph where
+    something is to be heard."""
+    for one in ranges:
+        if one.clip.media is ClipMedia.IMAGE and kind in (ItemKind.QUOTE, ItemKind.MUSIC):
+            raise UsageError(
+                "nothing is heard in a photograph", path=one.clip.name, remedy="Add it as a scene."
+            )
     return [part_values(session, one, quoted=kind is ItemKind.QUOTE) for one in ranges]
 
 

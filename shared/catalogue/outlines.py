@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from shared.catalogue.journal import Values
 from shared.catalogue.outline_kinds import ITEM, OUTLINE, VERSION, read_item
 from shared.catalogue.outline_rows import Footage, read_contents
+from shared.catalogue.outline_values import Range, part_values
 from shared.catalogue.rows import RowsEdit
 from shared.errors import NotFoundError, UsageError
 from shared.models import ItemKind, Outline, OutlineItem, OutlineVersion, Production, now
@@ -141,6 +142,22 @@ def change_item(edit: RowsEdit, item: OutlineItem, values: Mapping[str, Any]) ->
     made = edit.put(ITEM, item.id, given)
     assert isinstance(made, OutlineItem)
     return made
+
+
+def trim_item(edit: RowsEdit, item: OutlineItem, part: int, wanted: Range) -> OutlineItem:
+    """Give one of its parts, from 1, another range of the same clip; the others stay as they were chosen.
+
+    Raises UsageError for a part that it has not, or a range that is none.
+    """
+    if not 1 <= part <= len(item.parts):
+        raise UsageError(f"the item has {len(item.parts)} parts", remedy="Choose one of them, from 1.")
+    parts = list(read_item(edit.session, item)["parts"])
+    one = item.parts[part - 1]
+    if (wanted.first, wanted.end) == (one.in_frame, one.out_frame):
+        return item
+    given = Range(one.clip, wanted.first, wanted.end, one.speaker)
+    parts[part - 1] = part_values(edit.session, given, quoted=item.kind is ItemKind.QUOTE)
+    return change_item(edit, item, {"parts": parts})
 
 
 def _said(parts: Sequence[Mapping[str, Any]]) -> list[tuple[int, int, int]]:

@@ -24,6 +24,7 @@ from shared.words import find_unusable, show_short
 
 LONGEST_TEXT = 10_000  # characters of a cue
 LONGEST_NAME = 200
+_FURTHEST = 10**12  # frames of a clip whose length nobody knows
 
 
 def correct(edit: RowsEdit, cue: ClipCue, text: str) -> ClipCue:
@@ -38,16 +39,23 @@ def correct(edit: RowsEdit, cue: ClipCue, text: str) -> ClipCue:
     return _put(edit, cue, values)
 
 
-def split(edit: RowsEdit, cue: ClipCue, words: int, frame: int | None = None) -> tuple[ClipCue, ClipCue]:
+def split(
+    edit: RowsEdit, cue: ClipCue, words: int | None, frame: int | None = None
+) -> tuple[ClipCue, ClipCue]:
     """Part a cue after so many words. `frame`: where the second begins; without it where its first word does,
-    or in proportion to the characters where no word has a time. Raises UsageError."""
+    or in proportion to the characters where no word has a time. `words` None: after those of which more than
+    half is said before `frame`, and one at least on either side. Raises UsageError."""
     tokens = cue.text.split()
-    if not 0 < words < len(tokens):
-        raise UsageError(
-            f"the cue has {len(tokens)} words and can't be parted after {words}",
-            remedy="Each part needs a word at least.",
-        )
     timed = _timed(cue) if cue.spoken is not None else spread(tokens, cue.start_frame, cue.end_frame)
+    if words is None and frame is not None:
+        said = sum(word.start + word.end < 2 * frame for word in timed)
+        words = min(max(said, 1), len(tokens) - 1)
+    if words is None or not 0 < words < len(tokens):
+        count = f"{len(tokens)} word{'s' if len(tokens) != 1 else ''}"
+        raise UsageError(
+            f"the cue has {count} and can't be parted after {words or 0}",
+            remedy="Each part needs a word at least: put the cursor between two words.",
+        )
     at = frame if frame is not None else timed[words].start
     if frame is None:  # words at the very edges leave the other part no frame
         at = min(max(at, cue.start_frame + 1), cue.end_frame - 1)
@@ -111,7 +119,7 @@ def join(edit: RowsEdit, cue: ClipCue) -> ClipCue:
 def move(edit: RowsEdit, cue: ClipCue, start: int, end: int) -> ClipCue:
     """Give a cue other frames, the end exclusive; its words go with it, in proportion. Raises UsageError."""
     clip = edit.session.get_one(Clip, cue.clip_id)
-    if start < 0 or end <= start or (clip.frames is not None and end > clip.frames):
+    if start < 0 or end <= start or end > (clip.frames if clip.frames is not None else _FURTHEST):
         length = f", and the clip has {clip.frames}" if clip.frames is not None else ""
         raise UsageError(
             f"{start} to {end} is no range of the clip", remedy=f"In comes first, and out after it{length}."

@@ -11,7 +11,7 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
-from shared.models import Severity
+from shared.models import ClipMedia, Severity
 from shared.outline.model import Cover, Outline, Part, Source
 from shared.outline.running import Layout, Placed, Segment, edit_frames
 from shared.plan.coverage import CUTAWAYS
@@ -80,7 +80,9 @@ def judge(layout: Layout, around: Around) -> Judgement:
 
 
 def say_range(source: Source | None, first: int, end: int) -> str:
-    """A range for people: the clip, and its frames with the end exclusive."""
+    """A range for people: the clip, and its frames with the end exclusive; a photograph by its name."""
+    if source is not None and source.is_still:
+        return source.take.name
     return f"{source.take.name if source is not None else 'a clip'} frames {first}–{end}"
 
 
@@ -172,7 +174,7 @@ def _cover(one: Placed, outline: Outline) -> Iterator[Notice]:
     stops: list[tuple[Cover, int]] = []
     for cover in sorted(one.item.covers, key=lambda cover: cover.offset):
         source = outline.sources[cover.clip]
-        stop = cover.offset + edit_frames(cover.end - cover.first, source.per_second, outline.rate)
+        stop = cover.offset + edit_frames(source, cover.first, cover.end, outline.rate)
         said = say_range(source, cover.first, cover.end)
         if stop > one.frames:
             yield _notice(
@@ -195,8 +197,9 @@ def _twice(layout: Layout) -> Iterator[Notice]:
                 first, end = max(part.first, before.first), min(part.end, before.end)
                 if first < end:
                     where = f"item {other.number}" if other is not one else "this item"
-                    said = say_range(layout.outline.sources[part.clip], first, end)
-                    yield _notice("used-twice", one, f"{said} are used already in {where}")
+                    source = layout.outline.sources[part.clip]
+                    said = f"{say_range(source, first, end)} {'is' if source.is_still else 'are'}"
+                    yield _notice("used-twice", one, f"{said} used already in {where}")
             seen.setdefault(part.clip, []).append((one, part))
 
 
@@ -224,6 +227,8 @@ def _jump_cuts(layout: Layout) -> tuple[list[Notice], list[int]]:
 
 
 def _jumps(before: Segment, after: Segment, sources: Mapping[int, Source]) -> bool:
+    if before.is_still or after.is_still:
+        return False  # nothing moves in a photograph that could jump
     if before.clip == after.clip:
         return before.end != after.first  # going on without a gap is no cut
     one, other = sources[before.clip].take, sources[after.clip].take
@@ -240,6 +245,8 @@ def _unused(outline: Outline, pieces: Sequence[Piece]) -> list[Piece]:
     used = {(part.clip, part.first, part.end) for item in outline.items for part in item.ranges}
 
     def is_used(piece: Piece) -> bool:
+        if piece.take.media is ClipMedia.IMAGE:
+            return any(clip == piece.take.id for clip, _, _ in used)
         first = piece.moment.first if piece.moment is not None else 0
         end = piece.moment.end if piece.moment is not None else piece.take.frames or 0
         return any(clip == piece.take.id and a < end and first < b for clip, a, b in used)

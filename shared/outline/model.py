@@ -6,16 +6,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from shared.models import ItemKind
+from shared.models import ClipMedia, ItemKind
 from shared.plan.pieces import Take
 from shared.plan.wishes import LineInfo
 from shared.timecode import Rate
 
+_MILLISECONDS = Fraction(1000)
+
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """A clip that may stand in an outline. `unproven`: how many of its files have too few verified copies.
-    `start`: its start timecode as a count; None: it has none."""
+    """A clip, or a photograph, that may stand in an outline. `unproven`: how many of its files have too few
+    verified copies. `start`: its start timecode as a count; None: it has none."""
 
     take: Take
     start: int | None = None
@@ -24,14 +26,21 @@ class Source:
 
     @property
     def per_second(self) -> Fraction:
-        """Frames (or samples) a second; 0 where nobody knows: nothing of it can be placed."""
-        return self.take.per_second or Fraction(0)
+        """What its ranges count, a second: frames, samples, or of a photograph milliseconds. 0 where nobody
+        knows: nothing of it can be placed."""
+        return _MILLISECONDS if self.is_still else self.take.per_second or Fraction(0)
+
+    @property
+    def is_still(self) -> bool:
+        """Whether it is a photograph, which stands for as long as somebody said."""
+        return self.take.media is ClipMedia.IMAGE
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A range of a clip, end exclusive. `words`, `hash`: what was said there when it was chosen;
-    `words_now`, `hash_now`: what the transcript says now, None where there is none."""
+    """A range of a clip, end exclusive; of a photograph from 0 up to its milliseconds. `words`, `hash`: what
+    was said there when it was chosen; `words_now`, `hash_now`: what the transcript says now, None where there
+    is none."""
 
     clip: int
     first: int

@@ -4,14 +4,14 @@ The rule, exact in rationals: a range of `n` frames at rate `r` lasts n / r seco
 frames that fit into that, at least one. So it never shows a frame that was not chosen, loses less than one
 edit frame, and takes the same room wherever it stands. At the clip's own rate nothing is lost. Edit frame `k`
 of a range shows the source frame on show at that instant: floor(k / edit rate * r) after its first.
-Lengths given in seconds take the nearest whole number of edit frames.
+Lengths given in seconds, also of a photograph, take the nearest whole number of edit frames, at least one.
 """
 
 from __future__ import annotations
 
 import enum
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import floor
 
@@ -31,7 +31,8 @@ class Known(enum.StrEnum):
 @dataclass(frozen=True, slots=True)
 class Segment:
     """A stretch of one clip in running time. `first`, `end`: its frames of the clip; `start`, `frames`: in
-    frames of the edit rate. `ratio`: clip frames in an edit frame."""
+    frames of the edit rate. `ratio`: clip frames in an edit frame. `is_still`: a photograph, whose one frame
+    is held."""
 
     clip: int
     first: int
@@ -41,6 +42,7 @@ class Segment:
     ratio: Fraction
     has_picture: bool = True
     speaker: str = ""
+    is_still: bool = False
 
     @property
     def stop(self) -> int:
@@ -55,7 +57,7 @@ class Segment:
         """The share of it from edit frame `start` up to `stop`, both inside."""
         first = self.source_frame(start - self.start)
         end = self.end if stop == self.stop else max(first + 1, self.source_frame(stop - self.start))
-        return Segment(self.clip, first, end, start, stop - start, self.ratio, self.has_picture, self.speaker)
+        return replace(self, first=first, end=end, start=start, frames=stop - start)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +102,10 @@ class Layout:
         return self.outline.rate.frames_to_seconds(frames)
 
 
-def edit_frames(count: int, per_second: Fraction, rate: Rate) -> int:
-    """Whole frames of the edit that `count` frames of a clip take, at least one. See the module."""
-    return max(1, rate.seconds_to_frames(Fraction(count) / per_second))
+def edit_frames(source: Source, first: int, end: int, rate: Rate) -> int:
+    """Whole frames of the edit that a range of a clip takes, at least one. See the module."""
+    seconds = Fraction(end - first) / source.per_second
+    return max(1, rate.nearest_frame(seconds) if source.is_still else rate.seconds_to_frames(seconds))
 
 
 def lay_out(outline: Outline) -> Layout:
@@ -123,7 +126,8 @@ def _place(outline: Outline, number: int, item: Item, start: int) -> Placed:
         one = _segment(outline, part.clip, part.first, part.end, at, part.speaker)
         segments.append(one)
         at = one.stop
-    known, frames = Known.RECORDED, at - start
+    held = bool(segments) and all(one.is_still for one in segments)
+    known, frames = Known.SET if held else Known.RECORDED, at - start
     if not segments:
         known, milliseconds = _given(item)
         frames = max(1, outline.rate.nearest_frame(Fraction(milliseconds, 1000)))
@@ -140,7 +144,9 @@ def _given(item: Item) -> tuple[Known, int]:
 
 def _segment(outline: Outline, clip: int, first: int, end: int, at: int, speaker: str = "") -> Segment:
     source = outline.sources[clip]
-    frames = edit_frames(end - first, source.per_second, outline.rate)
+    frames = edit_frames(source, first, end, outline.rate)
+    if source.is_still:
+        return Segment(clip, 0, 1, at, frames, Fraction(0), speaker=speaker, is_still=True)
     ratio = source.per_second / outline.rate.fraction
     return Segment(clip, first, end, at, frames, ratio, _has_picture(source), speaker)
 

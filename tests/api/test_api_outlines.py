@@ -10,9 +10,10 @@ import pytest
 from starlette.testclient import TestClient
 
 from shared.db import Sessions, writing
-from shared.models import ClipCue, ClipTranscript, TranscriptOrigin
+from shared.models import Clip, ClipCue, ClipMedia, ClipTranscript, TranscriptOrigin
 from tests.api.catalogue import Seeded
 from tests.api.test_api_errors import check_problem
+from tests.api.test_api_pages_forms import page, press, send
 
 API = "/api/v1"
 JSON = {"Content-Type": "application/json"}
@@ -177,15 +178,87 @@ def test_the_page_shows_the_outline(
     made(client, f"outlines/{film}/items", kind="quote", cues=[cues[0], cues[2]])
     made(client, f"outlines/{film}/versions", name="rough")
     address = f"/outline?production={seeded.slug}&outline={film}&clip={seeded.clips[2]}&earlier=rough"
-    page = client.get(address)
-    assert page.status_code == 200
-    text = page.text
+    shown = client.get(address)
+    assert shown.status_code == 200
+    text = shown.text
     assert "We &lt;b&gt;wait&lt;/b&gt;." in text and "<b>wait" not in text
     for said in ("00:00:17:03", "nobody checked", "<svg", "1932", "rough", "The items are the same"):
         assert said in text, said
     assert 'style="' not in text and "<style" not in text
     assert client.get(f"/outline?production={seeded.slug}").status_code == 200
     assert client.get("/outline?outline=999").status_code == 404
+
+
+@pytest.fixture
+def picture(seeded: Seeded, catalogue: Sessions) -> int:
+    """A clip of the seeded ones that is a photograph."""
+    with writing(catalogue) as session:
+        clip = session.get_one(Clip, seeded.clips[1])
+        clip.media, clip.rate_num, clip.rate_den, clip.frames = ClipMedia.IMAGE, None, None, None
+        clip.start_frame = None
+    return seeded.clips[1]
+
+
+def test_a_photograph_stands_for_seconds(client: TestClient, film: int, picture: int) -> None:
+    at = f"outlines/{film}/items"
+    item = made(client, at, kind="scene", parts=[{"clip": picture, "seconds": 4.5}])
+    (part,) = item["parts"]
+    assert (part["in"], part["out"], part["frames"], item["length_is"]) == (0, 4500, 113, "set")
+    usual = made(client, at, kind="scene", parts=[{"clip": picture}])
+    assert usual["frames"] == 150, "the threshold still-seconds"
+    covered = call(client, "POST", f"outline-items/{usual['id']}/covers", clip=picture, seconds=2, at=10)
+    assert [(one["in"], one["out"], one["at"]) for one in covered.json()["covers"]] == [(0, 2000, 10)]
+    # What was read can be sent back.
+    tag = covered.headers["etag"]
+    parts = [{"clip": picture, "in": part["in"], "out": part["out"]}]
+    assert call(client, "PATCH", f"outline-items/{usual['id']}", tag, parts=parts).json()["frames"] == 113
+    for body in (
+        {"kind": "quote", "parts": [{"clip": picture}]},
+        {"kind": "scene", "parts": [{"clip": picture, "in": 1, "out": 50}]},
+        {"kind": "scene", "parts": [{"clip": picture, "seconds": 0}]},
+        {"kind": "scene", "parts": [{"clip": picture - 1, "seconds": 4}]},
+    ):
+        check_problem(call(client, "POST", at, **body), 422)
+    text = page(client, f"/outline?outline={film}").text_content()
+    assert "a photograph, for 4.5 s" in text and "frames 0" not in text
+
+
+def test_a_trim_that_is_no_range_is_refused_and_another_is_undone(
+    client: TestClient, seeded: Seeded, catalogue: Sessions, film: int
+) -> None:
+    """The part that is not trimmed keeps the words with which it was chosen."""
+    first, _, third = add_words(catalogue, seeded.clips[2])
+    item = made(client, f"outlines/{film}/items", kind="quote", cues=[first, third])["id"]
+    with writing(catalogue) as session:
+        session.get_one(ClipCue, first).text = "The tide decides,"
+    address = f"/outline?outline={film}"
+
+    def part(number: int) -> Any:
+        return page(client, address).xpath(f"//*[@id='item-{item}']//form[@class='trim']")[number - 1]
+
+    before = client.get(f"{API}/outline-items/{item}").json()
+    for typed, said in (
+        ({"in": "90"}, "90 to 90 is no range"),
+        ({"out": "10:00:20:00"}, "no range"),
+        ({"out": "10:61:00:00"}, "61 minutes"),
+        ({"part": "3"}, "no such part"),
+    ):
+        form = part(2)
+        refused = send(client, form.get("action"), **{**dict(form.form_values()), **typed})
+        assert refused.status_code == 422 and said in refused.text, typed
+    assert client.get(f"{API}/outline-items/{item}").json() == before
+    stale = part(2)
+    press(client, "/outline", part(2), "Out −1")
+    press(client, "/outline", part(2), "In +1")
+    trimmed = client.get(f"{API}/outline-items/{item}").json()
+    assert [(one["in"], one["out"]) for one in trimmed["parts"]] == [(0, 30), (71, 89)]
+    assert trimmed["frames"] == before["frames"] - 2
+    assert trimmed["parts"][0] == before["parts"][0], "its words are what they were, and are now others"
+    assert send(client, stale.get("action"), **dict(stale.form_values())).status_code == 412
+    numbers = [one["id"] for one in client.get(f"{API}/changes").json()["items"][:2]]
+    for number in numbers:
+        assert call(client, "POST", f"changes/{number}/undo").is_success
+    assert client.get(f"{API}/outline-items/{item}").json() == before
 
 
 def test_a_production_without_an_outline_has_a_page(client: TestClient, seeded: Seeded) -> None:

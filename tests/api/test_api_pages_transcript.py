@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from starlette.testclient import TestClient
 
 from shared.catalogue.transcripts import cues_of
 from shared.db import Sessions, reading
 from tests.api.catalogue import Seeded
-from tests.api.test_api_pages_forms import page, press, send
+from tests.api.test_api_pages_forms import page, parse, press, send
 
 TALK = "WEBVTT\n\n00:01.000 --> 00:02.000\n<v NELL>The chane &lt;i&gt;\n\n"
 TALK += "00:02.000 --> 00:03.000\n<v NELL>holds.\n"
@@ -45,6 +47,37 @@ def test_forms_correct_name_and_join(client: TestClient, catalogue: Sessions, at
     refused = send(client, first.get("action"), **{**dict(first.form_values()), "text": "late"})
     assert refused.status_code == 412 and "Somebody else" in refused.text
     assert said(catalogue, at) == [("The chain <i> holds.", "Nell")]
+
+
+def test_forms_part_a_cue_move_it_and_take_that_back(
+    client: TestClient, catalogue: Sessions, at: str
+) -> None:
+    def places() -> list[tuple[int, int, str]]:
+        with reading(catalogue) as session:
+            cues = cues_of(session, int(at.split("/")[2]))
+            return [(cue.start_frame, cue.end_frame, cue.text) for cue in cues]
+
+    def form() -> Any:
+        return page(client, at).xpath("//*[@id='cues']//form")[0]
+
+    assert [form().fields[name] for name in ("begins", "ends")] == ["10:00:01:00", "10:00:02:00"]
+    press(client, at, form(), "Save", begins="10:00:00:20", ends="49")
+    done = press(client, at, form(), "Part at", text="The chain <i>", words="2")
+    assert places() == [(20, 41, "The chain"), (41, 49, "<i>"), (50, 75, "holds.")], "8 of 11 characters"
+    (undo,) = parse(done.text).xpath("//*[@id='done']/form")
+    assert "part cue" in undo.text_content() and "<i>" not in undo.text_content()
+    press(client, at, undo, "Undo")
+    assert places() == [(20, 49, "The chane <i>"), (50, 75, "holds.")], "the correction is of the same edit"
+    for typed, said in (
+        ({"ends": "0"}, "no range of the clip"),
+        ({"begins": "10:00:60:00"}, "60 seconds"),
+        ({"act": "part"}, "put the cursor between two words"),
+        ({"act": "begin"}, "nothing plays"),
+        ({"act": "part", "cursor": "3", "text": ""}, "needs words"),
+    ):
+        refused = send(client, form().get("action"), **{**dict(form().form_values()), **typed})
+        assert refused.status_code == 422 and said in refused.text.lower(), typed
+    assert places() == [(20, 49, "The chane <i>"), (50, 75, "holds.")]
 
 
 def test_what_is_found_leads_to_its_place(client: TestClient, at: str) -> None:

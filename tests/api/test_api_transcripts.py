@@ -94,7 +94,10 @@ def test_cues_are_corrected_parted_joined_and_named(client: TestClient, at: str)
     assert [one["text"] for one in parts] == ["The chain", "holds."]
     joined = client.post(f"{cue}/join", headers=AS_JSON | {"If-Match": "*"})
     assert joined.json()["text"] == "The chain holds."
-    for body in ({"words": 3}, {"words": 1, "frame": 9999}):
+    parts = client.post(f"{cue}/split", json={"frame": 49}, headers={"If-Match": "*"}).json()["items"]
+    assert [one["text"] for one in parts] == ["The chain", "holds."]
+    assert client.post(f"{cue}/join", headers=AS_JSON | {"If-Match": "*"}).is_success
+    for body in ({}, {"words": 3}, {"words": 1, "frame": 9999}, {"frame": 9999}):
         check_problem(client.post(f"{cue}/split", json=body, headers={"If-Match": "*"}), 422)
     check_problem(client.patch(cue, json={"everywhere": True}, headers={"If-Match": "*"}), 422)
     check_problem(client.get("/api/v1/cues/999"), 404)

@@ -9,7 +9,7 @@ import pytest
 from api.cli.main import run
 from shared.db import make_sessions, open_catalogue, writing
 from shared.errors import EXIT_ERROR, EXIT_USAGE
-from shared.models import ClipCue, ClipTranscript, Moment, TranscriptOrigin
+from shared.models import ClipCue, ClipMedia, ClipTranscript, Moment, TranscriptOrigin
 from tests.api.test_cli_plan import Shell
 from tests.factories import make_clip, make_production, make_reel
 
@@ -25,6 +25,7 @@ def shell(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captur
         reel = make_reel(session, make_production(session), name="A001")
         talk = make_clip(session, reel, "C0001.MP4", frames=500, start_frame=90_000)
         other = make_clip(session, reel, "C0002.MP4")
+        make_clip(session, reel, "P0001.JPG", media=ClipMedia.IMAGE, rate_num=None, rate_den=None)
         session.add(Moment(clip_id=other.id, in_frame=10, out_frame=60, name="the quay"))
         transcript = ClipTranscript(clip_id=talk.id, origin=TranscriptOrigin.IMPORTED)
         session.add(transcript)
@@ -79,6 +80,27 @@ def test_an_outline_is_made_ordered_kept_and_returned_to(shell: Shell) -> None:
     assert shell.json("outline", "list") == []
     shell.run("undo")
     assert shell.json("outline", "list")[0]["items"] == 5
+
+
+def test_a_photograph_stands_for_seconds(shell: Shell) -> None:
+    shell.run("outline", "new", "The film")
+    shell.run("outline", "add", "scene", "P0001", "--seconds", "4")
+    shell.run("outline", "add", "scene", "C0002")
+    shell.run("outline", "cover", "2", "P0001", "--seconds", "1.5", "--offset", "5")
+    first, second = shell.json("outline")["items"]
+    assert (first["frames"], first["length_is"]) == (100, "set")
+    assert [(one["out"], one["at"]) for one in second["covers"]] == [(1500, 5)]
+    shell.run("outline", "trim", "1", "--seconds", "2.5")
+    assert shell.json("outline")["items"][0]["frames"] == 63
+    for words in (
+        ("trim", "1"),
+        ("trim", "1", "0", "50"),
+        ("trim", "2", "--seconds", "4"),
+        ("add", "scene", "P0001", "0", "50"),
+        ("add", "quote", "P0001", "--seconds", "4"),
+    ):
+        said = shell.run("outline", *words, expect=EXIT_USAGE)
+        assert said.startswith("error: ") and "\n  " in said, words
 
 
 def test_what_is_not_understood_says_how_it_is_written(shell: Shell) -> None:

@@ -72,7 +72,7 @@ def test_keys_stay_short_at_the_end_and_are_refused_out_of_order() -> None:
 def test_a_range_takes_the_whole_edit_frames_that_fit(
     count: int, per_second: Fraction, rate: Rate, frames: int
 ) -> None:
-    assert edit_frames(count, per_second, rate) == frames
+    assert edit_frames(source(1, per_second), 7, 7 + count, rate) == frames
 
 
 @given(st.integers(1, 100_000), st.sampled_from(RATES), st.sampled_from(RATES), st.integers(0, 10_000))

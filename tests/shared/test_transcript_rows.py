@@ -286,6 +286,15 @@ def test_a_cue_is_parted_and_joined_again(shoot: Shoot, clip: Clip) -> None:
     assert stored(shoot.session, clip) == before
 
 
+@pytest.mark.parametrize(("frame", "words"), [(26, 1), (40, 2), (37, 1), (38, 2), (74, 3)])
+def test_a_cue_is_parted_at_a_frame(shoot: Shoot, clip: Clip, frame: int, words: int) -> None:
+    """A word goes where more than half of it is: "chane" has frames 30 to 45. One at least on either side."""
+    add(shoot, clip, json.dumps(WORDS), name="talk.json")
+    parts = split(edited(shoot), cues_of(shoot.session, clip.id)[0], None, frame)
+    assert [(one.start_frame, one.end_frame) for one in parts] == [(25, frame), (frame, 75)]
+    assert [len(one.text.split()) for one in parts] == [words, 4 - words]
+
+
 def test_a_number_of_a_cue_is_never_given_twice(shoot: Shoot, clip: Clip) -> None:
     add(shoot, clip)
     numbers = {cue.id for cue in cues_of(shoot.session, clip.id)}

@@ -46,18 +46,19 @@ async function reach(address, options) {
   }
 }
 
-/** Ask the API. Resolves to { data, tag, at }; throws Refused, with status 0 when nobody answers. */
-export async function ask(path, { method = "GET", body, tag } = {}) {
-  const headers = method === "GET" ? {} : { "Content-Type": "application/json" };
+/** Ask the API, or send a form's values to its page. Resolves to { data, text, tag, at }; throws Refused, with
+status 0 when nobody answers. */
+export async function ask(path, { method = "GET", body, form, tag } = {}) {
+  const headers = method === "GET" || form ? {} : { "Content-Type": "application/json" };
   if (tag) headers["If-Match"] = tag;
-  const answer = await reach(path, { method, headers, body: body && JSON.stringify(body) });
+  const answer = await reach(path, { method, headers, body: form ?? (body && JSON.stringify(body)) });
   const text = await answer.text();
   const data = text && /json/.test(answer.headers.get("Content-Type") ?? "") ? JSON.parse(text) : null;
   if (!answer.ok) {
     const detail = data?.detail ?? `The service said ${answer.status}`;
     throw new Refused(answer.status, detail.charAt(0).toUpperCase() + detail.slice(1), data?.remedy);
   }
-  return { data, tag: answer.headers.get("ETag"), at: answer.headers.get("Location") };
+  return { data, text, tag: answer.headers.get("ETag"), at: answer.headers.get("Location") };
 }
 
 export const post = (path, body) => ask(path, { method: "POST", body });

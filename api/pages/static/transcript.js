@@ -1,9 +1,10 @@
-// What is said: cues play from their place, the one that is heard is marked, words are corrected in place.
+// What is said: cues play from their place, the one that is heard is marked, words and times are put right.
 
-import { ask, on, pick, picks, say } from "./core.js";
+import { ask, on, parse, pick, picks, read, say } from "./core.js";
 
-const film = pick("#film"), list = pick("#cues"), cues = picks("li", list);
-const plays = (cue) => film.getAttribute("src") === cue.dataset.src;
+const film = pick("#film"), list = pick("#cues"), done = pick("#done");
+const plays = (cue) => film?.getAttribute("src") === cue.dataset.src;
+let saved = Promise.resolve(); // one edit after the other
 
 on(list, "click", (event) => {
   const cue = event.target.closest("a")?.closest("li");
@@ -16,7 +17,7 @@ on(list, "click", (event) => {
 
 on(film, "timeupdate", () => {
   const now = film.currentTime + 0.01;
-  for (const cue of cues) {
+  for (const cue of list.children) {
     const heard = plays(cue) && cue.dataset.at <= now && now < cue.dataset.end;
     if (heard && !cue.ariaCurrent) cue.scrollIntoView({ block: "nearest" });
     cue.ariaCurrent = heard ? "true" : null;
@@ -24,31 +25,55 @@ on(film, "timeupdate", () => {
 });
 
 on(list, "keydown", (event) => {
-  const { key, target } = event;
+  const { key, target } = event, cue = target.closest("li"), next = cue.nextElementSibling;
   if (!target.matches("textarea, input")) return;
   if (key === "Escape") target.value = target.defaultValue;
-  if (key !== "Enter" || event.shiftKey) return;
+  const keys = (event.ctrlKey ? "Control+" : "") + (event.altKey ? "Alt+" : "") + (event.shiftKey ? "Shift+" : "") + key;
+  const act = pick(`[aria-keyshortcuts="${CSS.escape(keys)}"]`, cue);
+  if (!act && (keys !== "Enter" || target.closest(".acts"))) return;
   event.preventDefault();
-  const next = target.closest("li").nextElementSibling;
-  if (next) pick(`[name=${target.name}]`, next).focus();
+  if (act) act.click();
+  else if (next) pick(`[name=${target.name}]`, next).focus();
   else target.blur();
 });
 
-on(list, "submit", (event) => { if (!event.submitter?.name) event.preventDefault(); }); // `focusout` has saved
+/** Put the cues that are others now in place of those that stand here; what is typed elsewhere stays. */
+function show(page) {
+  const cues = picks("#cues > li", page);
+  let changed;
+  cues.forEach((cue, at) => {
+    const old = document.getElementById(cue.id), here = old?.dataset.tag === cue.dataset.tag ? old : changed = cue;
+    if (list.children[at] !== here) list.insertBefore(here, list.children[at]);
+    if (old !== here) old?.remove();
+  });
+  while (list.children[cues.length]) list.lastElementChild.remove();
+  done.replaceChildren(...pick("#done", page).childNodes);
+  if (document.activeElement === document.body) pick("textarea", changed ?? list).focus();
+}
 
-on(list, "focusout", async ({ target }) => {
-  const { name, value, form } = target, { dataset } = target.closest("li");
-  if (!target.matches("textarea, input") || value === target.defaultValue) return;
-  const show = ({ data, tag }) => {
-    target.value = target.defaultValue = data[name] ?? "";
-    dataset.tag = form.tag.value = tag;
-  };
-  try {
-    show(await ask(dataset.href, { method: "PATCH", tag: dataset.tag, body: { [name]: value } }));
-    say("Saved.");
-  } catch (error) {
-    target.value = target.defaultValue;
-    say(`Not saved. ${error.message}`, { bad: true, act: ["Write it again", () => { target.value = value; target.focus(); }] });
-    if (error.status === 412) show(await ask(dataset.href));
-  }
+on([list, done], "submit", (event) => {
+  event.preventDefault();
+  const { target: form, submitter } = event, { text } = form;
+  saved = saved.then(async () => {
+    if (!form.isConnected) return; // an edit before this one has put others in its place
+    const body = new FormData(form, submitter), typed = text?.value;
+    body.set("cursor", text?.selectionStart);
+    body.set("played", film?.currentTime);
+    body.set("film", film?.getAttribute("src"));
+    try {
+      const { text: page } = await ask(form.action, { method: "POST", form: new URLSearchParams(body) });
+      for (const one of form) one.defaultValue = one.value; // nothing is left to save
+      show(parse(page));
+      say("Saved.");
+    } catch (error) {
+      const again = () => { const now = document.getElementById(text.id); now.value = typed; now.focus(); };
+      say(`Not saved. ${error.message}`, { bad: true, act: text && ["Write it again", again] });
+      if (error.status === 412) show(await read(location.href));
+    }
+  });
+});
+
+on(list, "focusout", ({ target, relatedTarget }) => {
+  const { form, value, defaultValue } = target;
+  if (target.matches("textarea, input") && value !== defaultValue && !form.contains(relatedTarget)) form.requestSubmit();
 });

@@ -16,7 +16,7 @@ from shared.catalogue.outlines import (
 from shared.catalogue.productions import find_production
 from shared.catalogue.rows import RowsEdit
 from shared.db import reading, writing
-from shared.models import Clip, ItemKind, Moment
+from shared.models import Clip, ClipMedia, ItemKind, Moment
 from tests.api.browser.conftest import Site
 from tests.api.browser.serving import check_fits
 from tests.api.browser.test_look import CONTRAST, HOSTILE, RULES, faults_of, small_targets
@@ -87,6 +87,80 @@ def test_an_outline_is_made_and_filled_by_forms(site: Site) -> None:
     shown(tab)
     tab.get_by_role("button", name="Return to it first").click()
     shown(tab, "The <b>ferry</b>")
+    tab.set_viewport_size({"width": 380, "height": 800})
+    check_fits(tab)
+
+
+def test_an_item_is_trimmed_by_timecode_and_by_frames(site: Site) -> None:
+    """At 25 frames a second; the keyboard alone, and the focus stays where it is."""
+    assert site.seeded is not None
+    with writing(site.sessions) as session:
+        clip = session.get_one(Clip, site.seeded.clips[0])
+        edit = RowsEdit(session, find_production(session, None), "ada", "a test")
+        outline = make_outline(edit, "The film")
+        ranges = [Range(clip, 0, 40), Range(clip, 60, 90)]
+        add_item(edit, outline, ItemKind.QUOTE, {"parts": parts_for(session, ItemKind.QUOTE, ranges)})
+        add_item(edit, outline, ItemKind.TITLE, {"name": "1932", "length_ms": 2000})
+        edit.close()
+    tab = site.go("/outline")
+    first = tab.locator("#items > li").nth(0)
+    first.locator("summary", has_text="Trim").focus()
+    tab.keyboard.press("Enter")
+    part = first.locator("form.trim").nth(1)
+    expect(part.get_by_label("In", exact=True)).to_have_value("10:00:02:10")
+    part.get_by_label("Out", exact=True).fill("10:00:04:00")
+    tab.keyboard.press("Enter")
+    expect(first.locator(".where")).to_contain_text("00:00:03:05")
+    expect(tab.locator(".goal")).to_contain_text("00:00:05:05")
+    expect(part.get_by_role("button", name="Trim")).to_be_focused()
+    part.get_by_role("button", name="In −1").focus()
+    for length in ("00:00:03:06", "00:00:03:07"):
+        tab.keyboard.press("Enter")
+        expect(first.locator(".where")).to_contain_text(length)
+        expect(part.get_by_role("button", name="In −1")).to_be_focused()
+    with reading(site.sessions) as session:
+        item = items_of(session, find_outline(session, find_production(session, None), None))[0]
+        assert [(one.in_frame, one.out_frame) for one in item.parts] == [(0, 40), (58, 100)]
+    title = tab.locator("#items > li").nth(1)
+    title.locator("summary").click()
+    title.get_by_label("Seconds").fill("3.5")
+    tab.keyboard.press("Enter")
+    expect(tab.locator(".goal")).to_contain_text("00:00:06:20")
+    expect(title.get_by_role("button", name="Set")).to_be_focused()
+    assert faults_of(tab, RULES) == []
+    assert small_targets(tab) == []
+    tab.set_viewport_size({"width": 380, "height": 800})
+    check_fits(tab)
+
+
+def test_a_photograph_is_added_laid_over_and_held_longer(site: Site) -> None:
+    assert site.seeded is not None
+    with writing(site.sessions) as session:
+        clip = session.get_one(Clip, site.seeded.clips[1])
+        clip.media, clip.rate_num, clip.rate_den, clip.frames = ClipMedia.IMAGE, None, None, None
+        clip.start_frame = None
+    fill(site, "1932")
+    tab = site.go("/outline")
+    form = tab.locator("form", has=tab.get_by_role("button", name="Add the photograph"))
+    expect(form.get_by_label("Seconds")).to_have_value("6")
+    form.get_by_label("Seconds").fill("4")
+    form.get_by_role("button").click()
+    added = tab.locator("#items > li").nth(1)
+    expect(added).to_contain_text("a photograph, for 4 s")
+    expect(tab.locator(".goal")).to_contain_text("00:00:06:00")
+    first = tab.locator("#items > li").nth(0)
+    first.locator("summary", has_text="Cover").click()
+    first.get_by_label("Lies over it").select_option(index=0)
+    first.get_by_label("Seconds of a photograph").fill("1.5")
+    first.get_by_role("button", name="Cover it").click()
+    expect(first).to_contain_text("a photograph, for 1.5 s")
+    added.locator("summary", has_text="Trim").click()
+    added.get_by_label("Seconds").first.fill("8")
+    tab.keyboard.press("Enter")
+    expect(tab.locator(".goal")).to_contain_text("00:00:10:00")
+    expect(added.get_by_role("button", name="Set")).to_be_focused()
+    first.locator("summary", has_text="Cover").click()
+    assert faults_of(tab, RULES) == []
     tab.set_viewport_size({"width": 380, "height": 800})
     check_fits(tab)
 

@@ -84,8 +84,8 @@ def test_words_and_speakers_are_corrected_by_keyboard(spoken: Site) -> None:
     text.press("Escape")
     expect(text).to_have_value("The chain is older than the boat.")
     tab.locator(f"#who-{first.id}").fill("Nell Harrowby")
-    tab.locator(f"#who-{first.id}").press("Enter")
-    expect(tab.locator("#said")).to_have_text("Saved.")
+    with tab.expect_response("**/transcript?done=*"):
+        tab.locator(f"#who-{first.id}").press("Enter")
     with reading(spoken.sessions) as session:
         assert (
             session.scalar(select(Person.id).where(Person.name == "Nell Harrowby"))
@@ -93,6 +93,58 @@ def test_words_and_speakers_are_corrected_by_keyboard(spoken: Site) -> None:
         )
     check_fits(tab)
     assert faults_of(tab, RULES) == []
+
+
+def places(site: Site) -> list[tuple[int, int, str]]:
+    with reading(site.sessions) as session:
+        return [(one.start_frame, one.end_frame, one.text) for one in cues_of(session, 1)]
+
+
+def test_cues_are_parted_joined_and_moved_by_keys_and_buttons(spoken: Site) -> None:
+    tab = spoken.go("/clips/1/transcript")
+    before = places(spoken)
+    first, second = cue(spoken, 0), cue(spoken, 1)
+    text = tab.locator(f"#says-{first.id}")
+    # The cursor stands in "older": that word, and what was typed, go with the second part. Frames 10 to 25
+    # over 26 characters, of which 10 come before it.
+    text.fill("The chain is older than the boat.")
+    text.evaluate("one => one.setSelectionRange(15, 15)")
+    text.press("Control+Enter")
+    expect(tab.locator("#cues li")).to_have_count(4)
+    assert places(spoken)[:2] == [(10, 15, "The chain is"), (15, 25, "older than the boat.")]
+    expect(tab.locator(f"#says-{cue(spoken, 1).id}")).to_be_focused()
+    text.press("Alt+Enter")
+    expect(tab.locator("#cues li")).to_have_count(3)
+    assert places(spoken)[0] == (10, 25, "The chain is older than the boat.")
+    expect(tab.locator("#done")).to_contain_text(f"Saved: join cue {first.id}")
+    tab.get_by_role("button", name="Undo").click()
+    expect(tab.locator("#cues li")).to_have_count(4)
+    tab.locator(f"#says-{first.id}").press("Alt+Enter")
+    expect(tab.locator("#cues li")).to_have_count(3)
+    # At the place that plays, here frame 32 of 25 a second: it begins the cue, or is the last one of it.
+    tab.evaluate("document.querySelector('#film').currentTime = 1.3")
+    row = tab.locator(f"#cue-{second.id}")
+    row.locator("textarea").press("Alt+ArrowUp")
+    expect(row.locator("a")).to_contain_text("01:00:01:07")
+    row.locator("textarea").press("Control+Shift+Enter")
+    expect(tab.locator("#said")).to_contain_text("Not saved. Frame 32 is not inside the cue")
+    row.get_by_role("button", name="End here").click()
+    expect(row.get_by_label("Ends")).to_have_value("01:00:01:08")
+    assert places(spoken)[1][:2] == (32, 33)
+    ends = row.get_by_label("Ends")
+    ends.fill("never")
+    ends.press("Enter")
+    expect(tab.locator("#said")).to_contain_text("Not saved. 'never' is not a timecode")
+    ends.fill("01:00:01:20")
+    ends.press("Enter")
+    expect(tab.locator("#done")).to_contain_text(f"correct cue {second.id}")
+    assert places(spoken)[1][:2] == (32, 45) and places(spoken)[2] == before[2]
+    spoken.watched.faults[:] = [one for one in spoken.watched.faults if "422" not in one]
+    text.focus()
+    assert faults_of(tab, RULES) == []
+    for width in (1440, 380):
+        tab.set_viewport_size({"width": width, "height": 800})
+        check_fits(tab)
 
 
 def test_what_is_not_saved_goes_back_and_can_be_written_again(spoken: Site) -> None:
