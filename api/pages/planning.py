@@ -15,7 +15,10 @@ from api.routes.narration import delete_line, patch_line, post_line
 from api.routes.wishes import delete_answer, delete_wish, patch_wish, post_answer, post_wish
 from api.schemas.plan import AnswerBody, LineBody, LinePatch, WishBody, WishPatch
 from api.schemas.productions import DayBody
+from shared.catalogue.naming import find_one_clip
 from shared.catalogue.plan_values import read_milliseconds, read_names
+from shared.catalogue.productions import find_production
+from shared.db import reading
 from shared.errors import UsageError
 
 router = APIRouter(prefix="/plan")
@@ -71,8 +74,12 @@ def save_wish(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId) 
 
 @router.post("/wishes/{id}/answers")
 def say_of_wish(service: ServiceDep, caller: CallerDep, form: FormDep, id: RowId) -> Response:
-    """Confirm or refuse a clip or a moment: `state` says which."""
+    """Confirm or refuse a clip or a moment, as `state` says. A clip may be `named` as a person writes it."""
     values = {"clip": form.number("clip"), "moment": form.number("moment"), "state": form.text("state")}
+    if form.text("named"):
+        with reading(service.sessions) as session:
+            production = find_production(session, form.text("production"))
+            values["clip"] = find_one_clip(session, production, form.text("named")).id
     post_answer(service, id, body_of(AnswerBody, values), Response(), caller)
     return go_to(plan_link(form.text("production"), f"wish-{id}"))
 

@@ -272,6 +272,25 @@ def test_a_shot_is_wanted_changed_answered_and_removed(
         assert session.scalars(select(WantedShot)).all() == []
 
 
+def test_any_clip_may_answer_a_wanted_shot_by_its_name(
+    client: TestClient, seeded: Seeded, catalogue: Sessions
+) -> None:
+    new = form_at(client, "/plan", "/plan/wishes")
+    press(client, "/plan", new, "Want it", what="What nothing here looks like")
+    (item,) = page(client, "/plan").xpath("//li[starts-with(@id, 'wish-')]")
+    (form,) = [one for one in item.xpath(".//form") if "named" in one.fields]
+    with reading(catalogue) as session:
+        clip = session.scalars(select(Clip).order_by(Clip.id.desc())).first()
+        assert clip is not None
+        name, number = f"{clip.reel.name}/{clip.name}", clip.id
+    refused = send(client, form.get("action"), **dict(form.form_values()), named="N9999", state="confirmed")
+    assert refused.status_code == 404 and "N9999" in refused.text
+    press(client, "/plan", form, "It is", named=name)
+    with reading(catalogue) as session:
+        (answer,) = session.scalars(select(Answer))
+        assert (answer.clip_id, answer.state.value) == (number, "confirmed")
+
+
 def test_narration_stands_with_the_time_it_takes_to_speak(
     client: TestClient, seeded: Seeded, catalogue: Sessions
 ) -> None:
