@@ -85,18 +85,17 @@ def choose_form(accept: str) -> tuple[str, str, str]:
 
 
 def read_sized(folder: Path, still: Still, width: Width, accept: str) -> StillImage:
-    """The still no wider than `width`, in the form that suits the caller.
+    """The still no wider than `width`, in the form that suits the caller. The whole one is read only where
+    this one has to be made.
 
     Raises NotFoundError as `read_still`.
     """
-    whole = read_still(folder, still)
     media_type, form, suffix = choose_form(accept)
-    place = folder / _SIZED / f"{whole.version}-{width.value}{suffix}"
+    with suppress(OSError, ValueError):
+        kept = f"{_version(still, (folder / still.path).stat())}-{width.value}{suffix}"
+        return StillImage((folder / _SIZED / kept).read_bytes(), media_type, kept)
+    whole = read_still(folder, still)
     version = f"{whole.version}-{width.value}{suffix}"
-    try:
-        return StillImage(place.read_bytes(), media_type, version)
-    except OSError:
-        pass
     try:
         with _MAKING, Image.open(BytesIO(whole.data)) as image:
             image.thumbnail((width.value, width.value * 4))
@@ -108,7 +107,7 @@ def read_sized(folder: Path, still: Still, width: Width, accept: str) -> StillIm
         Image.DecompressionBombError,
     ):  # a form that this Pillow lacks, or no picture
         return whole
-    _keep(place, made.getvalue())
+    _keep(folder / _SIZED / version, made.getvalue())
     return StillImage(made.getvalue(), media_type, version)
 
 
