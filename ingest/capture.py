@@ -56,13 +56,12 @@ class _Evidence:
 
 def find_captures(clips: Sequence[GroupedClip], files: Sequence[MediaFile]) -> dict[str, Found]:
     """Capture rates by name of clip, where they are stated or suggested. `files` is what was grouped."""
-    single = {clip.name: file for clip in clips if (file := _single(clip, files)) is not None}
-    keeping = {name: keeps_time(file) for name, file in single.items()}
+    keeping = {clip.name: keeps_time(file) for clip in clips if (file := _single(clip, files)) is not None}
     kept = True in keeping.values()
     stated: dict[str, Found] = {}
     suggested: dict[str, Found] = {}
     for index, clip in enumerate(clips):
-        capture, file = _stated(clip, files), single.get(clip.name)
+        capture, file = _stated(clip, files), _single(clip, files)
         if capture is not None:
             stated[clip.name] = Found(capture)
         elif file is not None:

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 from ingest.media.facts import FAULT, NOTE, WARNING, Noticed
 from ingest.media.kinds import PROXY, RAW_IMAGE, Kind, kind_of, suffix_of
@@ -74,18 +74,24 @@ _OwnerOf = Callable[["_Item", _Stems], "_Item | None"]
 
 @dataclass(slots=True)
 class _Item:
+    """A file on its way into a clip. There may be very many, so what `files` can say again is not kept."""
+
     index: int
-    file: MediaFile
+    files: Sequence[MediaFile]
     kind: Kind
     folder: str
     stem: str
-    owned: list[tuple[_Item, FileRole]] = field(default_factory=list)
-    noticed: list[Noticed] = field(default_factory=list)
+    owned: tuple[tuple[_Item, FileRole], ...] = ()
+    noticed: tuple[Noticed, ...] = ()
+
+    @property
+    def file(self) -> MediaFile:
+        return self.files[self.index]
 
 
 def group_clips(files: Sequence[MediaFile]) -> list[GroupedClip]:
     """The clips of a card, in the order of their paths. Files that belong to none are left out."""
-    items = [item for index, file in enumerate(files) if (item := _item(index, file)) is not None]
+    items = list(_items(files))
     essences = [item for item in items if item.kind != "sidecar"]
     essences = _tie(essences, _proxy_owner, FileRole.PROXY)
     essences = _tie(essences, _thumbnail_owner, FileRole.THUMBNAIL)
@@ -95,9 +101,9 @@ def group_clips(files: Sequence[MediaFile]) -> list[GroupedClip]:
             owner = _sidecar_owner(item, by_stem)
             if owner is not None:
                 thumbnail = suffix_of(item.file.path) == b"thm"
-                owner.owned.append((item, FileRole.THUMBNAIL if thumbnail else FileRole.SIDECAR))
+                owner.owned += ((item, FileRole.THUMBNAIL if thumbnail else FileRole.SIDECAR),)
     by_index = {item.index: item for item in essences}
-    spans = find_spans([(item.index, item.file) for item in essences if _media(item) in _SPANNING])
+    spans = find_spans(files, [item.index for item in essences if _media(item) in _SPANNING])
     joined = {index for span in spans for index in span[1:]}
     chains = {span[0]: span for span in spans}
     takes = [
@@ -105,27 +111,31 @@ def group_clips(files: Sequence[MediaFile]) -> list[GroupedClip]:
         for item in essences
         if item.index not in joined
     ]
-    _notice_missing(takes)
+    _notice_missing(files, takes)
     return _named(sorted(takes, key=lambda take: take[0].file.path))
 
 
-def _notice_missing(takes: Sequence[Sequence[_Item]]) -> None:
+def _notice_missing(files: Sequence[MediaFile], takes: Sequence[Sequence[_Item]]) -> None:
     """Say of each take which of its parts are not on the card."""
     spanning = [take for take in takes if _media(take[0]) in _SPANNING]
-    files = {item.index: item.file for take in spanning for item in take}
     missing = find_missing(files, [[item.index for item in take] for take in spanning])
     for take in spanning:
-        take[0].noticed += [missing[take[0].index]] if take[0].index in missing else []
+        if take[0].index in missing:
+            take[0].noticed += (missing[take[0].index],)
 
 
-def _item(index: int, file: MediaFile) -> _Item | None:
-    kind = kind_of(file.path)
-    if kind is None:
-        return None
-    folder, _, name = file.path.rpartition(b"/")
-    suffix = suffix_of(name)
-    stem = name[: -len(suffix) - 1] if suffix else name
-    return _Item(index, file, kind, fold(folder), fold(stem))
+def _items(files: Sequence[MediaFile]) -> Iterator[_Item]:
+    folders: dict[bytes, str] = {}  # very many files share one
+    for index, file in enumerate(files):
+        kind = kind_of(file.path)
+        if kind is None:
+            continue
+        folder, _, name = file.path.rpartition(b"/")
+        if folder not in folders:
+            folders[folder] = fold(folder)
+        suffix = suffix_of(name)
+        stem = name[: -len(suffix) - 1] if suffix else name
+        yield _Item(index, files, kind, folders[folder], fold(stem))
 
 
 def _by_stem(items: Iterable[_Item]) -> _Stems:
@@ -147,9 +157,9 @@ def _tie(essences: list[_Item], owner_of: _OwnerOf, role: FileRole) -> list[_Ite
         if owner is None or owners[owner.index] is not None or item.owned:
             left.append(item)
             continue
-        owner.owned.append((item, role))
+        owner.owned += ((item, role),)
         if role is FileRole.PROXY:
-            owner.noticed += _proxy_problems(item, owner)
+            owner.noticed += tuple(_proxy_problems(item, owner))
     return left
 
 

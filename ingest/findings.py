@@ -38,6 +38,7 @@ from shared.models import (
 from shared.settings import Settings
 
 MEASURED_CODES = picture_rules.CODES | sound_rules.CODES
+AT_ONCE = 100  # clips whose numbers are in memory at one time: those of an hour are some megabytes
 _MOST_PLACES = 5  # findings of one kind in one file: a person looks at no more
 
 
@@ -84,7 +85,7 @@ class _Part:
 def judge_clips(session: Session, clip_ids: Sequence[int], settings: Settings) -> Judged:
     """Bring the findings of `MEASURED_CODES` up to date for these clips, in the caller's transaction."""
     total = Judged(0, 0, 0, 0)
-    for chunk in in_chunks(clip_ids):
+    for chunk in in_chunks(clip_ids, AT_ONCE):
         total = _sum(total, _judge_some(session, chunk, settings))
     return total
 

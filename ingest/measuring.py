@@ -7,14 +7,17 @@ fraction of the time. What could not be measured meanwhile is measured at the en
 from __future__ import annotations
 
 import threading
+import time
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, wait
-from contextlib import suppress
+from concurrent.futures import Future
+from contextlib import closing, suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
+from pyroaring import BitMap
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -36,6 +39,7 @@ from ingest.measurements import (
 from ingest.media.facts import Described, Facts
 from ingest.media.kinds import kind_of
 from ingest.orders import Problem
+from ingest.spool import Spool, no_room
 from ingest.suggesting import suggest_clips
 from shared.catalogue.chunks import in_chunks
 from shared.db import Sessions, reading, writing
@@ -44,6 +48,9 @@ from shared.models import Clip, File, Finding, MeasureKind, Severity
 from shared.settings import Settings
 
 TICK_SECONDS = 0.2
+AHEAD = 64  # measurements under way at one time, beside which nothing more is sent
+CLIPS_AT_ONCE = 200  # clips whose rows are in memory at one time
+WRITTEN_AT_ONCE = 20  # the numbers of a long clip are some megabytes
 
 
 class Pool(Protocol):
@@ -52,16 +59,6 @@ class Pool(Protocol):
     def measure_picture(self, path: Path, facts: Facts, seconds: float) -> Future[PictureMeasured]: ...
 
     def measure_sound(self, path: Path, seconds: float) -> Future[SoundMeasured]: ...
-
-
-@dataclass(frozen=True, slots=True)
-class _Sent:
-    """A measurement under way. `read_from`: the file it is taken of, where that is not the file itself."""
-
-    file_id: int
-    future: Future[Any]
-    kind: MeasureKind
-    read_from: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,24 +77,37 @@ class _Known:
 
 
 class Measuring:
-    """Measurements sent to the pool so far. Called from the threads that describe as well."""
+    """Measurements sent to the pool so far. Called from the threads that describe as well.
+
+    `file_ids`, `sizes`: by path, of the files that `described` will be told of. A card may have very many:
+    about `AHEAD` are under way at a time, and the numbers go to a temporary file, which `close` takes away.
+    """
 
     def __init__(self, pool: Pool, file_ids: Mapping[bytes, int], sizes: Mapping[bytes, int]) -> None:
         self._pool, self._file_ids, self._sizes = pool, file_ids, sizes
         self._beside = _companions(file_ids)
-        self._known: dict[bytes, _Known] = {}
-        self._sent: list[_Sent] = []
-        self._asked: set[tuple[int, MeasureKind]] = set()
-        self._total = 0
-        self._lock = threading.RLock()
+        self._known: dict[bytes, _Known] = {}  # of takes and proxies that wait for each other
+        self._asked = {kind: BitMap() for kind in MeasureKind}  # by id of the file
+        self._under_way = 0
+        self._total = self._left_out = 0
+        self._done = Spool()
+        self._written = time.monotonic()
+        self._failed: OSError | None = None
+        self._changed = threading.Condition()
+
+    def close(self) -> None:
+        self._done.close()
 
     def described(self, path: bytes, copy: Path, described: Described) -> None:
-        """Measure a file whose facts have become known, and those that waited for it."""
-        with self._lock:
+        """Measure a file whose facts have become known, and those that waited for it. Where the pool has
+        enough to do it is left out: `measure_clips` asks the catalogue what was not measured."""
+        with self._changed:
             self._known[path] = _Known(copy, described.facts)
             group = self._beside.get(path, (path,))
             if all(one in self._known for one in group):
                 self._send_group(group)
+                for one in group:
+                    del self._known[one]
 
     def _send_group(self, group: Sequence[bytes]) -> None:
         if len(group) == 1:
@@ -125,69 +135,96 @@ class Measuring:
         instead = None
         if proxy is not None and (facts := self._known[proxy].facts) is not None:
             instead = Instead(self._file_ids[proxy], facts, self._known[proxy].copy)
-        self.send(self._file_ids[path], kinds_of(known.facts), known.facts, known.copy, instead)
+        kinds = kinds_of(known.facts)
+        if self._under_way < AHEAD:
+            self._send(self._file_ids[path], kinds, known.facts, known.copy, instead)
+        else:
+            self._left_out += len(kinds)
 
-    def send(
-        self,
-        file_id: int,
-        kinds: Iterable[MeasureKind],
-        facts: Facts,
-        copy: Path,
-        instead: Instead | None = None,
+    def send(self, one: Wanted, copy: Path, instead: Instead | None = None) -> None:
+        """Have a file measured that was left out, or is of an earlier run; its picture from `instead`."""
+        with self._changed:
+            self._left_out = max(0, self._left_out - len(one.kinds))
+            self._send(one.file_id, one.kinds, one.facts, copy, instead)
+
+    def _send(
+        self, file_id: int, kinds: Iterable[MeasureKind], facts: Facts, copy: Path, instead: Instead | None
     ) -> None:
-        """Have these kinds of a file measured, each once; its picture from a proxy where there is one."""
+        """Have these kinds of a file measured, each once; to be called under the lock."""
         seconds = seconds_of(facts)
-        with self._lock:
-            for kind in kinds:
-                if (file_id, kind) in self._asked:
-                    continue
-                self._asked.add((file_id, kind))
-                # A pool that is being closed takes nothing any more: a later run measures this file.
-                with suppress(RuntimeError):
-                    self._sent.append(self._ask(file_id, kind, facts, copy, seconds, instead))
-                    self._total += 1
+        for kind in kinds:
+            if file_id in self._asked[kind]:
+                continue
+            self._asked[kind].add(file_id)
+            # A pool that is being closed takes nothing any more: a later run measures this file.
+            with suppress(RuntimeError):
+                future = self._ask(kind, facts, copy, seconds, instead)
+                self._total += 1
+                self._under_way += 1
+                by_proxy = instead is not None and kind is MeasureKind.PICTURE
+                read_from = instead.file_id if instead is not None and by_proxy else None
+                future.add_done_callback(partial(self._take, file_id, kind, read_from))
 
     def _ask(
-        self,
-        file_id: int,
-        kind: MeasureKind,
-        facts: Facts,
-        copy: Path,
-        seconds: float,
-        instead: Instead | None,
-    ) -> _Sent:
+        self, kind: MeasureKind, facts: Facts, copy: Path, seconds: float, instead: Instead | None
+    ) -> Future[Any]:
         if kind is MeasureKind.SOUND:
-            return _Sent(file_id, self._pool.measure_sound(copy, seconds), kind)
+            return self._pool.measure_sound(copy, seconds)
         if instead is None:
-            return _Sent(file_id, self._pool.measure_picture(copy, facts, seconds), kind)
-        future = self._pool.measure_picture(instead.copy, instead.facts, seconds)
-        return _Sent(file_id, future, kind, instead.file_id)
+            return self._pool.measure_picture(copy, facts, seconds)
+        return self._pool.measure_picture(instead.copy, instead.facts, seconds)
+
+    def _take(self, file_id: int, kind: MeasureKind, read_from: int | None, future: Future[Any]) -> None:
+        """Keep what one measurement gave, in a thread of the pool."""
+        try:
+            if not future.cancelled():
+                found = _result(file_id, kind, read_from, future)
+                with self._changed:
+                    self._done.add([file_id, kind.value, found.numbers, found.problem, found.read_from_id])
+        except OSError as error:
+            self._failed = error
+        finally:
+            with self._changed:
+                self._under_way -= 1
+                self._changed.notify_all()
 
     @property
     def progress(self) -> tuple[int, int]:
         """How many measurements are done, of how many."""
-        with self._lock:
-            waiting = sum(not one.future.done() for one in self._sent)
-            return self._total - waiting, self._total
+        with self._changed:
+            return self._total - self._under_way, self._total + self._left_out
 
-    def wait(self, sessions: Sessions, on_tick: Callable[[], None]) -> None:
-        """Wait for everything that was sent; what is done is written down at once, safe from a kill."""
-        while self._sent:
-            wait([one.future for one in self._sent], timeout=TICK_SECONDS)
+    def wait(self, sessions: Sessions, on_tick: Callable[[], None], leave: int = 0) -> None:
+        """Wait until no more than `leave` are under way. What is done is written down at once, safe from a
+        kill. Raises CatalogueError where there was no room for the numbers."""
+        while True:
+            with self._changed:
+                if self._changed.wait_for(lambda: self._under_way <= leave, timeout=TICK_SECONDS):
+                    break
             on_tick()
-            with self._lock:
-                done = [one for one in self._sent if one.future.done()]
-                self._sent = [one for one in self._sent if not one.future.done()]
-            if done:
+            self._write_done(sessions)
+        if not leave or time.monotonic() - self._written > TICK_SECONDS:
+            self._write_done(sessions)
+
+    def _write_done(self, sessions: Sessions) -> None:
+        if self._failed is not None:
+            raise no_room("what was measured", self._failed)
+        self._written = time.monotonic()
+        with self._changed:
+            if not len(self._done):
+                return
+            done, self._done = self._done, Spool()
+        with closing(done):
+            for some in in_chunks(done, WRITTEN_AT_ONCE):
                 with writing(sessions) as session:
-                    write_measured(session, map(_result, done))
+                    write_measured(session, (Measured(one[0], MeasureKind(one[1]), *one[2:]) for one in some))
 
 
-def _result(sent: _Sent) -> Measured:
+def _result(file_id: int, kind: MeasureKind, read_from: int | None, future: Future[Any]) -> Measured:
     try:
-        return measured_of(sent.file_id, sent.future.result(), sent.read_from)
+        return measured_of(file_id, future.result(), read_from)
     except MediaError as error:  # no child could be started at all
-        return Measured(sent.file_id, sent.kind, None, f"It could not be measured: {error.message}.")
+        return Measured(file_id, kind, None, f"It could not be measured: {error.message}.")
 
 
 def _companions(paths: Iterable[bytes]) -> dict[bytes, tuple[bytes, ...]]:
@@ -219,11 +256,13 @@ def measure_clips(
     """Measure these clips where they have not been, from copies that are at hand; returns how many files
     have none. What was sent before is waited for first."""
     measuring.wait(sessions, on_tick)
-    with reading(sessions) as session:
-        wanted = list_wanted(session, clip_ids)
     away = 0
-    for one in wanted:
-        away += not _send_wanted(measuring, one)
+    for some in in_chunks(clip_ids, CLIPS_AT_ONCE):
+        with reading(sessions) as session:
+            wanted = list_wanted(session, some)
+        for one in wanted:
+            measuring.wait(sessions, on_tick, leave=AHEAD)
+            away += not _send_wanted(measuring, one)
     measuring.wait(sessions, on_tick)
     return away
 
@@ -235,7 +274,7 @@ def _send_wanted(measuring: Measuring, one: Wanted) -> bool:
     instead = None
     if proxy is not None and one.proxy_id is not None and one.proxy_facts is not None:
         instead = Instead(one.proxy_id, one.proxy_facts, proxy)
-    measuring.send(one.file_id, one.kinds, one.facts, copy, instead)
+    measuring.send(one, copy, instead)
     return True
 
 

@@ -17,8 +17,10 @@ from ingest.spans import (
     SIZE_LIMITS,
     STAMP_SLACK,
     MediaFile,
+    Place,
     format_of,
     gap_between,
+    index_places,
     is_full,
     next_places,
     place_of,
@@ -34,29 +36,31 @@ _MOST_PARTS = 20  # left out in one gap
 _SHORTEST_PART = 60  # seconds; a shorter gap may be anything
 _GAP_SLACK = Fraction(2, 100)  # parts of one size differ a little in length
 
-_Place = tuple[str, str, bytes]
 _Chapter = tuple[str, str, str, bytes, str]  # folder, before, after, suffix, take
 
 
-def find_missing(files: Mapping[int, MediaFile], takes: Sequence[Sequence[int]]) -> dict[int, Noticed]:
-    """What is missing of each take, by the index of its first file. `takes` are all takes of the card."""
-    places = {place_of(file.path): index for index, file in files.items()}
+def find_missing(files: Sequence[MediaFile], takes: Sequence[Sequence[int]]) -> dict[int, Noticed]:
+    """What is missing of each take, by the index of its first file. `takes`: indexes, of all takes of the
+    card that have picture or sound."""
+    indexes = [index for take in takes for index in take]
+    places = index_places(files, indexes)
     found: dict[int, Noticed] = {}
     chapters = _missing_chapters(files, takes)
     for take in takes:
-        said = chapters.get(take[0]) or _gap(files, places, take) or _dangling(files, places, take)
+        said = chapters.get(take[0]) or _gap(files, places, take) or _dangling(files, places, indexes, take)
         if said is not None:
             found[take[0]] = said
     return found
 
 
 def _dangling(
-    files: Mapping[int, MediaFile], places: Mapping[_Place, int], take: Sequence[int]
+    files: Sequence[MediaFile], places: Mapping[Place, int], indexes: Sequence[int], take: Sequence[int]
 ) -> Noticed | None:
     last = files[take[-1]]
     if last.facts is None or not is_full(last) or any(place in places for place in next_places(last.path)):
         return None
-    if any(file.size > max(SIZE_LIMITS) and file.facts is not None for file in files.values()):
+    there = (files[index] for index in indexes)
+    if any(file.size > max(SIZE_LIMITS) and file.facts is not None for file in there):
         return None  # this card takes larger files: nothing stops at the limit
     return _noticed(
         f"{display(last.path)} stops at the size limit of a file, and the part that carries it on is not "
@@ -66,7 +70,7 @@ def _dangling(
     )
 
 
-def _gap(files: Mapping[int, MediaFile], places: Mapping[_Place, int], take: Sequence[int]) -> Noticed | None:
+def _gap(files: Sequence[MediaFile], places: Mapping[Place, int], take: Sequence[int]) -> Noticed | None:
     """Numbers left out after this take, and a gap of as many parts in its timecode."""
     last = files[take[-1]]
     length = _length(last)
@@ -103,7 +107,7 @@ def _gap(files: Mapping[int, MediaFile], places: Mapping[_Place, int], take: Seq
     return None
 
 
-def _missing_chapters(files: Mapping[int, MediaFile], takes: Sequence[Sequence[int]]) -> dict[int, Noticed]:
+def _missing_chapters(files: Sequence[MediaFile], takes: Sequence[Sequence[int]]) -> dict[int, Noticed]:
     """Chapters left out, on a card where some take is shown to be split into numbered chapters."""
     schemes = {key[:4] for take in takes for key in _joined_chapters(files, take)}
     there: dict[_Chapter, dict[int, int]] = defaultdict(dict)  # chapter to the take's first file
@@ -125,7 +129,7 @@ def _missing_chapters(files: Mapping[int, MediaFile], takes: Sequence[Sequence[i
     return found
 
 
-def _joined_chapters(files: Mapping[int, MediaFile], take: Sequence[int]) -> list[_Chapter]:
+def _joined_chapters(files: Sequence[MediaFile], take: Sequence[int]) -> list[_Chapter]:
     """The scheme of a take whose files are joined as chapter 01, 02 …"""
     numbered = [_chapter(files[index]) for index in take]
     keys = {key for key, _ in numbered}

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from sqlalchemy import select
@@ -17,6 +17,7 @@ from ingest.files import Entry
 from ingest.orders import OffloadOrder, Watching
 from ingest.plan import KnownCopy, KnownFile, Place, open_places
 from ingest.record import OpenOffload
+from ingest.table import Numbers
 from ingest.volume import Volume, volume_of
 from shared.catalogue.productions import (
     find_camera,
@@ -28,6 +29,7 @@ from shared.catalogue.productions import (
     shooting_date,
 )
 from shared.catalogue.reels import (
+    AT_A_TIME,
     FoundFile,
     RecordedFile,
     check_reel_name,
@@ -60,7 +62,7 @@ from shared.when import EARLIEST
 @dataclass(frozen=True, slots=True)
 class OpenReel:
     """A reel ready to be filled. `finished_before`: an earlier offload of it went through, so this one proves
-    all again. Empty until `recall`: `described`, paths that belong to a clip already."""
+    all again. Empty until `recall`: `described`, the files that belong to a clip already, by path."""
 
     id: int
     name: str
@@ -69,7 +71,7 @@ class OpenReel:
     places: tuple[Place, ...]
     finished_before: bool
     offload: OpenOffload
-    described: frozenset[bytes] = frozenset()
+    described: Mapping[bytes, int] = field(default_factory=dict)
 
 
 def open_reel(
@@ -122,10 +124,14 @@ def open_reel(
 def recall(session: Session, reel: OpenReel) -> OpenReel:
     """The reel with what an earlier run made of it. To be asked once the reel is held: before that, another
     run may still be writing."""
-    described = session.scalars(
-        select(File.path_bytes).join(ClipFile, ClipFile.file_id == File.id).where(File.reel_id == reel.id)
+    described = session.execute(
+        select(File.path_bytes, File.id)
+        .join(ClipFile, ClipFile.file_id == File.id)
+        .where(File.reel_id == reel.id)
+        .order_by(File.path_bytes)
+        .execution_options(yield_per=AT_A_TIME)
     )
-    return replace(reel, described=frozenset(described))
+    return replace(reel, described=Numbers((path, file_id) for path, file_id in described))
 
 
 def known_files(sessions: Sessions, reel: OpenReel, entries: Sequence[Entry]) -> dict[str, KnownFile]:

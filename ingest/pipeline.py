@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from dataclasses import replace
 from functools import partial
 from itertools import chain
@@ -21,6 +21,7 @@ from ingest.card import Listing, read_card
 from ingest.card_history import SAYS_OTHERWISE, CardHistory
 from ingest.copy import CopyOptions, FileResult, copy
 from ingest.describe import Describing
+from ingest.described import DescribedFiles
 from ingest.durable import Disk, lock_folder, on_destination
 from ingest.folders import open_below
 from ingest.manifest import write_manifests
@@ -31,10 +32,11 @@ from ingest.orders import Nobody, OffloadOrder, OffloadReport, Verdict, Watching
 from ingest.own_chain import accept_grown_chain
 from ingest.plan import Place, Plan, make_plan
 from ingest.progress import Counters
-from ingest.record import Recorder, close_offload, copy_path
+from ingest.record import Recorder, close_offload
 from ingest.record_clips import log_clips
 from ingest.report import make_report, problems_of
 from ingest.settle import Settled
+from ingest.table import Numbers
 from ingest.verdict import judge_listing
 from ingest.write import is_temporary, remove_leftovers
 from shared.catalogue.chunks import in_chunks
@@ -122,10 +124,13 @@ def _run(
     recorder = Recorder(sessions, reel.offload)
     with ExitStack() as readers:
         measuring = _measuring(readers, settings, reel, listing, sessions)
+        said = readers.enter_context(closing(DescribedFiles()))
         pool = readers.enter_context(MediaPool(settings))
         describing = Describing(
             pool,
             settings.stills_folder / str(reel.id),
+            plan,
+            said,
             reel.described,
             measuring.described if measuring is not None else None,
         )
@@ -135,7 +140,7 @@ def _run(
 
         def on_settled(result: FileResult, settled: Settled) -> None:
             recorder.settled(result, settled)
-            describing.settled(result, settled, reel.places[settled.place])
+            describing.settled(settled)
 
         watching.planned(plan, counters)
         copied = copy(
@@ -194,17 +199,22 @@ def _measuring(
 ) -> Measuring | None:
     """What measures, in children of its own: none of them keeps a file from being described. None: nothing
     is to be measured."""
-    sizes = {entry.raw: entry.size for entry in listing.files if kind_of(entry.raw) in ("video", "audio")}
+    sizes = Numbers(
+        (entry.raw, entry.size) for entry in listing.files if kind_of(entry.raw) in ("video", "audio")
+    )
     if not settings.measure or not sizes:
         return None
     from ingest.measuring import Measuring  # heavy: arrays and the rules that judge them
 
-    ids: dict[bytes, int] = {}
+    ids = Numbers()
     with reading(sessions) as session:
         for some in in_chunks(sizes, AT_A_TIME):
-            ids |= file_ids(session, reel.id, some)
-    pool = readers.enter_context(MediaPool(settings, measuring=True))
-    return Measuring(pool, ids, sizes)
+            for path, file_id in file_ids(session, reel.id, some).items():
+                ids.add(path, file_id)
+    pool = MediaPool(settings, measuring=True)
+    measuring = readers.enter_context(closing(Measuring(pool, ids, sizes)))
+    readers.enter_context(pool)
+    return measuring
 
 
 def _judge_now(card: Path, reel: OpenReel, sessions: Sessions, disk: Disk) -> Verdict:
@@ -247,6 +257,6 @@ def _lock(locks: ExitStack, place: Place, disk: Disk) -> None:
 
 def _describe_kept(plan: Plan, describing: Describing) -> None:
     """Files that an earlier, broken run proved but did not come to describe."""
-    for task in plan.tasks:
+    for number, task in enumerate(plan.tasks):
         if task.kept and not task.needs_reading:
-            describing.kept(task.entry.raw, copy_path(plan.places[task.kept[0]], task.entry))
+            describing.kept(number, task.kept[0])

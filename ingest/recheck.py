@@ -8,20 +8,23 @@ from __future__ import annotations
 
 import datetime as dt
 import zoneinfo
+from array import array
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Container, Iterable, Iterator, Sequence
+from dataclasses import dataclass, fields
 from fractions import Fraction
+from functools import lru_cache
+from sys import intern
 from typing import Any
 
-from sqlalchemy import delete, select
+from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session, aliased
 
 from ingest import clockcheck, deviations
 from ingest.clockcheck import Shoot, Take, check_clocks
 from ingest.clocksound import Heard, check_by_sound
 from ingest.deviations import Made, Sheet, find_deviations
-from ingest.media.facts import Noticed
+from ingest.media.facts import Facts, Noticed
 from ingest.mirrors import MIRROR_OF, Twin, find_mirrors
 from shared.catalogue.chunks import in_chunks
 from shared.catalogue.productions import shooting_date
@@ -41,9 +44,13 @@ from shared.models import (
     SyncMethod,
     TakeFacts,
 )
+from shared.models.clip_times import ClipTimes
 from shared.timecode import Rate
 from shared.when import duration, parse_stamp
 
+Found = dict[int, dict[str, Noticed]]  # by clip, by code
+
+AT_ONCE = 200  # clips whose rows are in memory at one time
 REVIEWED = clockcheck.CODES | deviations.CODES | {MIRROR_OF}
 
 
@@ -58,24 +65,65 @@ class Review:
 def recheck(session: Session, production: Production) -> Review:
     """Bring the findings of `REVIEWED` up to date for every clip of the production."""
     session.flush()
-    rows = _rows(session, production)
+    every = select(Clip.id).where(Clip.production_id == production.id).order_by(Clip.id)
+    ids = array("q", session.scalars(every))
+    takes, twins = _read_all(session, production, ids)
+    by_times = _first_of_each(
+        (*check_clocks(takes, _shoot(production)), *check_by_sound(_heard(session, production, takes)))
+    )
+    by_bytes = _first_of_each(find_mirrors(twins))
+    del takes, twins
     sheet = sheet_of(production)
-    found: dict[tuple[int, str], Noticed] = {}
-    takes = {row.clip.id: _take(row, production) for row in rows}
-    for clip_id, noticed in (
-        *check_clocks(list(takes.values()), _shoot(production)),
-        *check_by_sound(_heard(session, production, takes)),
-        *((row.clip.id, one) for row in rows for one in find_deviations(_made(row), sheet)),
-        *find_mirrors(_twins(session, rows)),
-    ):
-        found.setdefault((clip_id, noticed.code), noticed)
-    return _settle(session, [row.clip.id for row in rows], found)
+    added = removed = 0
+    for chunk in in_chunks(ids, AT_ONCE):
+        found: Found = {}
+        for row in _rows(session, chunk):
+            made = {one.code: one for one in find_deviations(_made(row), sheet)}
+            # In this order they are listed with a clip.
+            found[row.id] = {**by_times.get(row.id, {}), **made, **by_bytes.get(row.id, {})}
+        review = _settle(session, list(found), found)
+        added, removed = added + review.added, removed + review.removed
+    return Review(added, removed)
 
 
-def _heard(session: Session, production: Production, takes: Mapping[int, Take]) -> list[Heard]:
-    """The pairs of the production that match by their sound."""
+def _first_of_each(told: Iterable[tuple[int, Noticed]]) -> Found:
+    """What was noticed, by clip and code; of two with one code the first."""
+    found: Found = {}
+    for clip_id, noticed in told:
+        found.setdefault(clip_id, {}).setdefault(noticed.code, noticed)
+    return found
+
+
+def _read_all(
+    session: Session, production: Production, clip_ids: Iterable[int]
+) -> tuple[list[Take], list[Twin]]:
+    """What is compared across the whole production. There may be very many clips: all else is let go of."""
+    takes: list[Take] = []
+    twins: list[Twin] = []
+    repeated = _repeated(session, production)
+    for chunk in in_chunks(clip_ids, AT_ONCE):
+        rows = _rows(session, chunk)
+        takes += (_take(row, production) for row in rows)
+        twins += _twins(session, rows, repeated) if repeated else ()
+    return takes, twins
+
+
+def _repeated(session: Session, production: Production) -> frozenset[str]:
+    """The hashes that files of more than one reel have: only what holds these can be on two reels."""
     statement = (
-        select(SoundPair)
+        select(File.digest)
+        .join(Reel, Reel.id == File.reel_id)
+        .where(Reel.production_id == production.id, File.digest.is_not(None), File.size > 0)
+        .group_by(File.digest)
+        .having(func.count(File.reel_id.distinct()) > 1)
+    )
+    return frozenset(digest for digest in session.scalars(statement) if digest is not None)
+
+
+def _heard(session: Session, production: Production, takes: Sequence[Take]) -> list[Heard]:
+    """The pairs of the production that match by their sound."""
+    pairs = session.execute(
+        select(SoundPair.picture_clip_id, SoundPair.sound_clip_id, SoundPair.offset_samples, SoundPair.rate)
         .join(Clip, Clip.id == SoundPair.picture_clip_id)
         .where(
             Clip.production_id == production.id,
@@ -83,13 +131,13 @@ def _heard(session: Session, production: Production, takes: Mapping[int, Take]) 
             SoundPair.offset_samples.is_not(None),
         )
         .order_by(SoundPair.id)
-    )
+    ).all()
+    wanted = {clip_id for picture, sound, _, _ in pairs for clip_id in (picture, sound)}
+    by_id = {take.clip_id: take for take in takes if take.clip_id in wanted}
     return [
-        Heard(picture, sound, Fraction(pair.offset_samples, pair.rate))
-        for pair in session.scalars(statement)
-        if pair.offset_samples is not None
-        and (picture := takes.get(pair.picture_clip_id)) is not None
-        and (sound := takes.get(pair.sound_clip_id)) is not None
+        Heard(by_id[picture], by_id[sound], Fraction(offset, rate))
+        for picture, sound, offset, rate in pairs
+        if offset is not None and picture in by_id and sound in by_id
     ]
 
 
@@ -112,28 +160,54 @@ def _shoot(production: Production) -> Shoot:
 
 
 @dataclass(frozen=True, slots=True)
-class _Row:
-    """A clip with its first file and that file's facts."""
+class _Row(ClipTimes):
+    """A clip with its first file and that file's facts, as plain values; `facts` has `_FACTS` only."""
 
-    clip: Clip
+    id: int
+    media: ClipMedia
+    shot_at: dt.datetime | None
+    shot_read_as: str
+    shot_correction_ms: int
+    day_by_hand: bool
+    rate_num: int | None
+    rate_den: int | None
+    capture_num: int | None
+    capture_den: int | None
+    frames: int | None
+    start_frame: int | None
+    drop_frame: bool
     letter: str
     reel: str
-    file: File
-    facts: TakeFacts | None
+    path: str
+    size: int
+    mtime_ns: int
+    facts: Facts | None
 
 
-def _rows(session: Session, production: Production) -> list[_Row]:
-    """Every clip that has a file of picture or sound, in the order of their ids."""
+_CLIP = tuple(field.name for field in fields(_Row))[:-6]
+_FACTS = (
+    *("video_codec", "width", "height", "rotation", "rate_num", "rate_den", "rate_mode", "frames"),
+    *("start_frame", "drop_frame", "transfer", "audio_codec", "audio_rate", "samples"),
+    *("recorded_raw", "recorded_zone", "more"),
+)
+
+
+def _rows(session: Session, clip_ids: Sequence[int]) -> list[_Row]:
+    """Those of these clips that have a file of picture or sound, in the order of their ids."""
     earlier = aliased(ClipFile)
     statement = (
-        select(Clip, Camera.letter, Reel.name, File, TakeFacts)
+        select(
+            *(getattr(Clip, name) for name in _CLIP),
+            *(Camera.letter, Reel.name, File.path, File.size, File.mtime_ns, TakeFacts.id),
+            *(getattr(TakeFacts, name) for name in _FACTS),
+        )
         .join(Reel, Reel.id == Clip.reel_id)
         .join(ClipFile, ClipFile.clip_id == Clip.id)
         .join(File, File.id == ClipFile.file_id)
         .outerjoin(Camera, Camera.id == Clip.camera_id)
         .outerjoin(TakeFacts, TakeFacts.file_id == File.id)
         .where(
-            Clip.production_id == production.id,
+            Clip.id.in_(clip_ids),
             ClipFile.role == FileRole.ESSENCE,
             ~select(earlier.id)
             .where(
@@ -146,40 +220,61 @@ def _rows(session: Session, production: Production) -> list[_Row]:
         .order_by(Clip.id, File.id)
     )
     found: dict[int, _Row] = {}
-    for clip, letter, reel, file, facts in session.execute(statement):
-        found.setdefault(clip.id, _Row(clip, letter or "", reel, file, facts))
+    for values in session.execute(statement):
+        clip, facts = values[: len(_CLIP)], values[-len(_FACTS) :]
+        letter, reel, path, size, mtime_ns, known = values[len(_CLIP) : -len(_FACTS)]
+        said = None if known is None else Facts(**dict(zip(_FACTS, facts, strict=True)))
+        row = dict(zip(_CLIP, clip, strict=True))
+        found.setdefault(
+            clip[0],
+            _Row(
+                **row,
+                letter=letter or "",
+                reel=intern(reel),
+                path=path,
+                size=size,
+                mtime_ns=mtime_ns,
+                facts=said,
+            ),
+        )
     return list(found.values())
 
 
 def _take(row: _Row, production: Production) -> Take:
-    clip, facts = row.clip, row.facts
-    correction = dt.timedelta(milliseconds=clip.shot_correction_ms)
+    facts = row.facts
+    correction = _span(row.shot_correction_ms)
     stamp = parse_stamp(facts.recorded_raw) if facts is not None and facts.recorded_raw else None
     return Take(
-        clip.id,
+        row.id,
         row.letter,
         row.reel,
-        row.file.path,
-        None if clip.shot_at is None else clip.shot_at - correction,
+        row.path,
+        None if row.shot_at is None else row.shot_at - correction,
         correction,
         None if stamp is None else stamp[0].replace(tzinfo=None),
-        clip.shot_read_as,
-        Fraction(row.file.mtime_ns, 10**9),
-        _real_length(clip, facts),
+        intern(row.shot_read_as),
+        Fraction(row.mtime_ns, 10**9),
+        _real_length(row),
         _time_of_day(facts),
-        None if clip.shot_at is None else shooting_date(production, clip.shot_at),
-        clip.day_by_hand,
+        None if row.shot_at is None else shooting_date(production, row.shot_at),
+        row.day_by_hand,
     )
 
 
-def _real_length(clip: Clip, facts: TakeFacts | None) -> Fraction | None:
+@lru_cache(maxsize=64)
+def _span(milliseconds: int) -> dt.timedelta:
+    """The same object for the same span: very many clips of a camera have one."""
+    return dt.timedelta(milliseconds=milliseconds)
+
+
+def _real_length(row: _Row) -> Fraction | None:
     """How long the first file took to record: less than it plays, where more pictures were taken a second."""
-    length = None if facts is None else duration(facts)
-    plays, taken = clip.per_second, clip.capture_rate
+    length = None if row.facts is None else duration(row.facts)
+    plays, taken = row.per_second, row.capture_rate
     return length * plays / taken if length is not None and plays and taken else length
 
 
-def _time_of_day(facts: TakeFacts | None) -> Fraction | None:
+def _time_of_day(facts: Facts | None) -> Fraction | None:
     """What the start timecode shows, in seconds since midnight; for sound, the samples of a `bext`."""
     if facts is None:
         return None
@@ -196,7 +291,7 @@ def _time_of_day(facts: TakeFacts | None) -> Fraction | None:
     )
 
 
-def _rate(facts: TakeFacts) -> Rate | None:
+def _rate(facts: Facts) -> Rate | None:
     try:
         return Rate(facts.rate_num, facts.rate_den) if facts.rate_num and facts.rate_den else None
     except TimecodeError:
@@ -204,12 +299,12 @@ def _rate(facts: TakeFacts) -> Rate | None:
 
 
 def _made(row: _Row) -> Made:
-    facts, media = row.facts, row.clip.media
+    facts, media = row.facts, row.media
     if facts is None or media not in (ClipMedia.VIDEO, ClipMedia.AUDIO):
         return Made()
     sound = facts.audio_rate if facts.audio_codec is not None else None
     if media is ClipMedia.AUDIO:
-        return Made(audio_rate=sound, shot_at=row.clip.shot_at, stamp=_stated(facts))
+        return Made(audio_rate=sound, shot_at=row.shot_at, stamp=_stated(facts))
     return Made(
         _rate(facts),
         facts.rate_mode == "variable",
@@ -219,60 +314,51 @@ def _made(row: _Row) -> Made:
         facts.rotation or 0,
         facts.transfer,
         sound,
-        row.clip.shot_at,
+        row.shot_at,
         _stated(facts),
     )
 
 
-def _stated(facts: TakeFacts) -> str | None:
+def _stated(facts: Facts) -> str | None:
     return facts.recorded_raw if facts.recorded_zone == "stated" else None
 
 
-def _twins(session: Session, rows: Sequence[_Row]) -> list[Twin]:
-    """Clips with the hashes of all their files of picture and sound, in order."""
+def _twins(session: Session, rows: Sequence[_Row], repeated: Container[str]) -> Iterator[Twin]:
+    """Those of these clips whose files of picture and sound have such hashes only, with them in order."""
     digests: dict[int, list[tuple[str, str] | None]] = defaultdict(list)
-    for chunk in in_chunks(row.clip.id for row in rows):
-        statement = (
-            select(ClipFile.clip_id, File.algorithm, File.digest)
-            .join(File, File.id == ClipFile.file_id)
-            .where(ClipFile.clip_id.in_(chunk), ClipFile.role == FileRole.ESSENCE)
-            .order_by(ClipFile.clip_id, ClipFile.ordinal)
-        )
-        for clip_id, algorithm, digest in session.execute(statement):
-            digests[clip_id].append(None if digest is None else (algorithm, digest))
-    return [
-        Twin(
-            row.clip.id,
-            row.reel,
-            row.file.path,
-            row.clip.start_frame,
-            row.clip.frames,
-            tuple(known) if None not in (known := digests[row.clip.id]) else (),  # type: ignore[arg-type]
-        )
-        for row in rows
-        if row.file.size
-    ]
+    statement = (
+        select(ClipFile.clip_id, File.algorithm, File.digest)
+        .join(File, File.id == ClipFile.file_id)
+        .where(ClipFile.clip_id.in_([row.id for row in rows]), ClipFile.role == FileRole.ESSENCE)
+        .order_by(ClipFile.clip_id, ClipFile.ordinal)
+    )
+    for clip_id, algorithm, digest in session.execute(statement):
+        digests[clip_id].append((algorithm, digest) if digest is not None and digest in repeated else None)
+    for row in rows:
+        known = [one for one in digests[row.id] if one is not None]
+        if row.size and known and len(known) == len(digests[row.id]):
+            yield Twin(row.id, row.reel, row.path, row.start_frame, row.frames, tuple(known))
 
 
-def _settle(session: Session, clip_ids: Sequence[int], found: Mapping[tuple[int, str], Noticed]) -> Review:
+def _settle(session: Session, clip_ids: Sequence[int], found: Found) -> Review:
     there: dict[tuple[int, str], Finding] = {}
     stale: list[int] = []
-    for chunk in in_chunks(clip_ids):
-        for row in session.scalars(
-            select(Finding).where(Finding.clip_id.in_(chunk), Finding.code.in_(REVIEWED)).order_by(Finding.id)
-        ):
-            assert row.clip_id is not None, "found by it"
-            key = (row.clip_id, row.code)
-            if key in found and key not in there:
-                there[key] = row
-            else:
-                stale.append(row.id)
-    for chunk in in_chunks(stale):
-        session.execute(delete(Finding).where(Finding.id.in_(chunk)))
-    for key, noticed in found.items():
-        row = there.get(key) or Finding(clip_id=key[0], code=noticed.code)
+    for row in session.scalars(
+        select(Finding).where(Finding.clip_id.in_(clip_ids), Finding.code.in_(REVIEWED)).order_by(Finding.id)
+    ):
+        assert row.clip_id is not None, "found by it"
+        key = (row.clip_id, row.code)
+        if row.code in found.get(row.clip_id, {}) and key not in there:
+            there[key] = row
+        else:
+            stale.append(row.id)
+    if stale:
+        session.execute(delete(Finding).where(Finding.id.in_(stale)))
+    told = [(clip_id, noticed) for clip_id, some in found.items() for noticed in some.values()]
+    for clip_id, noticed in told:
+        row = there.get((clip_id, noticed.code)) or Finding(clip_id=clip_id, code=noticed.code)
         row.severity, row.message = Severity(noticed.severity), noticed.message
         row.value, row.unit, row.rule = noticed.value, noticed.unit, noticed.rule
         session.add(row)
     session.flush()
-    return Review(len(found) - len(there), len(stale))
+    return Review(len(told) - len(there), len(stale))

@@ -11,7 +11,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -32,13 +32,16 @@ _DIGITS = re.compile(r"[0-9]+")
 _CHAPTER_AND_NUMBER = 6  # two digits of chapter before four of the take (common practice, no source)
 _DCF_FOLDER = re.compile(r"([0-9]{3})(\w{5})")
 # What MediaInfo calls the device that made a file.
-_BODY = (
+BODY_FIELDS = (
     "Encoded_Hardware",
     "Encoded_Hardware_CompanyName",
     "Encoded_Hardware_Name",
     "Encoded_Hardware_Model",
 )
 _STAMP = re.compile(r"(\d{4}-\d\d-\d\d)[ T](\d\d:\d\d:\d\d)")
+
+
+Place = tuple[str, str, bytes]  # folder, stem, suffix
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,21 +55,30 @@ class MediaFile:
     problem: str | None = None
 
 
-def find_spans(files: Sequence[tuple[int, MediaFile]]) -> list[list[int]]:
-    """The indexes of files that are one recording, in its order; only of recordings in several files."""
-    places = {place_of(file.path): (index, file) for index, file in files}
+def find_spans(files: Sequence[MediaFile], indexes: Sequence[int]) -> list[list[int]]:
+    """Which of the files at these indexes are one recording, in its order; only of recordings in several."""
+    places = index_places(files, indexes)
     following: dict[int, int] = {}
-    for index, file in files:
-        found = [
-            places[place] for place in next_places(file.path) if place in places and places[place][0] != index
-        ]
-        joining = [other for other, next_file in found if is_continued(file, next_file)]
+    for index in indexes:
+        file = files[index]
+        found = [places[place] for place in next_places(file.path) if place in places]
+        joining = [other for other in found if other != index and is_continued(file, files[other])]
         if len(joining) == 1:
             following[index] = joining[0]
     claims = Counter(following.values())
     following = {index: other for index, other in following.items() if claims[other] == 1}
     continued = set(following.values())
-    return [_chain(index, following) for index, _ in files if index in following and index not in continued]
+    return [_chain(index, following) for index in indexes if index in following and index not in continued]
+
+
+def index_places(files: Sequence[MediaFile], indexes: Iterable[int]) -> dict[Place, int]:
+    """The files at these indexes by their place. Very many share a folder, which is kept once."""
+    folders: dict[str, str] = {}
+    places: dict[Place, int] = {}
+    for index in indexes:
+        folder, stem, suffix = place_of(files[index].path)
+        places[folders.setdefault(folder, folder), stem, suffix] = index
+    return places
 
 
 def _chain(index: int, following: Mapping[int, int]) -> list[int]:
@@ -76,13 +88,14 @@ def _chain(index: int, following: Mapping[int, int]) -> list[int]:
     return chain
 
 
-def place_of(path: bytes) -> tuple[str, str, bytes]:
+def place_of(path: bytes) -> Place:
+    """Folder, stem and suffix as files are told apart by them: without case."""
     folder, _, name = path.rpartition(b"/")
     suffix = suffix_of(name)
     return fold(folder), fold(name[: -len(suffix) - 1] if suffix else name), suffix
 
 
-def next_places(path: bytes) -> Iterator[tuple[str, str, bytes]]:
+def next_places(path: bytes) -> Iterator[Place]:
     """Where the next file of a recording could be: one number of the name counted on by one."""
     folder, stem, suffix = place_of(path)
     for counted in _counted_on(stem):
@@ -144,7 +157,7 @@ def body_of(facts: Facts) -> tuple[object, ...]:
     declared, bext = facts.more.get("declared"), facts.more.get("bext")
     named = declared if isinstance(declared, dict) else {}
     recorder = bext.get("originator") if isinstance(bext, dict) else None
-    return (*(named.get(field) for field in _BODY), recorder)
+    return (*(named.get(field) for field in BODY_FIELDS), recorder)
 
 
 def seconds_of(facts: Facts) -> Fraction | None:

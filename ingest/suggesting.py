@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from array import array
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session, joinedload
@@ -26,24 +27,28 @@ from shared.models import (
 )
 
 SETUP_TAG = "setup"
+AT_ONCE = 100  # clips whose numbers are in memory at one time: those of an hour are some megabytes
 _Numbers = dict[MeasureKind, Measurement]
 
 
 def suggest_clips(session: Session, clip_ids: Iterable[int]) -> None:
     """Write the suggestions of these clips anew, and the setups of the days and cameras they belong to."""
     groups: set[tuple[int | None, int | None]] = set()
-    for chunk in in_chunks(clip_ids):
+    opening: dict[int, int | None] = {}
+    for chunk in in_chunks(clip_ids, AT_ONCE):
         session.execute(delete(Suggestion).where(Suggestion.clip_id.in_(chunk), Suggestion.field != "tag"))
         clips = session.scalars(
             select(Clip).where(Clip.id.in_(chunk)).options(joinedload(Clip.camera)).order_by(Clip.id)
         ).all()
         numbers, codes = _numbers(session, chunk), _codes(session, chunk)
-        opening = _opening(session, {clip.reel_id for clip in clips})
+        for reel_id in {clip.reel_id for clip in clips} - opening.keys():
+            opening[reel_id] = _opening(session, reel_id)
         for clip in clips:
-            seen = _seen(clip, numbers.get(clip.id, {}), codes[clip.id], clip.id in opening)
+            seen = _seen(clip, numbers.get(clip.id, {}), codes[clip.id], clip.id == opening[clip.reel_id])
             for one in suggest(seen):
                 _keep(session, clip.id, one)
         groups |= {(clip.camera_id, clip.day_id) for clip in clips if clip.day_id is not None}
+        session.flush()
     for camera_id, day_id in sorted(groups, key=str):
         _suggest_setups(session, camera_id, day_id)
     session.flush()
@@ -88,17 +93,10 @@ def _codes(session: Session, clip_ids: Sequence[int]) -> Mapping[int, set[str]]:
     return found
 
 
-def _opening(session: Session, reel_ids: Iterable[int | None]) -> set[int]:
-    """The first clip of each reel, by its time, and by its name where that says nothing."""
-    rows = (
-        select(Clip.reel_id, Clip.id)
-        .where(Clip.reel_id.in_(reel_ids))
-        .order_by(Clip.reel_id, Clip.shot_at.is_(None), Clip.shot_at, Clip.name)
-    )
-    first: dict[int, int] = {}
-    for reel_id, clip_id in session.execute(rows):
-        first.setdefault(reel_id, clip_id)
-    return set(first.values())
+def _opening(session: Session, reel_id: int) -> int | None:
+    """The first clip of a reel, by its time, and by its name where that says nothing."""
+    rows = select(Clip.id).where(Clip.reel_id == reel_id)
+    return session.scalar(rows.order_by(Clip.shot_at.is_(None), Clip.shot_at, Clip.name).limit(1))
 
 
 def _seen(clip: Clip, numbers: _Numbers, codes: set[str], opens_reel: bool) -> Seen:
@@ -117,8 +115,8 @@ def _seen(clip: Clip, numbers: _Numbers, codes: set[str], opens_reel: bool) -> S
 
 def _suggest_setups(session: Session, camera_id: int | None, day_id: int | None) -> None:
     """Clips of one camera on one day that stand still and show the same get one tag."""
-    clips = session.scalars(
-        select(Clip)
+    clips = session.execute(
+        select(Clip.id, Clip.name)
         .join(Suggestion, Suggestion.clip_id == Clip.id)
         .where(
             Clip.camera_id.is_not_distinct_from(camera_id),
@@ -130,13 +128,17 @@ def _suggest_setups(session: Session, camera_id: int | None, day_id: int | None)
     ).all()
     of_group = select(Clip.id).where(Clip.camera_id.is_not_distinct_from(camera_id), Clip.day_id == day_id)
     session.execute(delete(Suggestion).where(Suggestion.clip_id.in_(of_group), Suggestion.field == "tag"))
-    names = {clip.id: clip.name.rpartition("/")[2] for clip in clips}
-    framings: dict[int, Sequence[float]] = {}
-    for chunk in in_chunks(names):
-        for clip_id, numbers in _numbers(session, chunk).items():
-            if (row := numbers.get(MeasureKind.PICTURE)) is not None and row.numbers is not None:
-                framings[clip_id] = row.numbers["framing"]
-    in_order = {clip.id: framings[clip.id] for clip in clips if framings.get(clip.id)}
-    for clip_id, (first, alike) in find_setups(in_order).items():
+    names = {clip_id: name.rpartition("/")[2] for clip_id, name in clips}
+    for clip_id, (first, alike) in find_setups(_framings(session, names)).items():
         said = f"The same framing as {names[first]}, alike by {alike:.2f}."
         _keep(session, clip_id, Suggested("tag", f"{SETUP_TAG} {names[first]}"[:200], round(alike, 2), said))
+
+
+def _framings(session: Session, clip_ids: Iterable[int]) -> Iterator[tuple[int, Sequence[float]]]:
+    """How these clips are framed, in their order; those that nobody measured are left out."""
+    for chunk in in_chunks(clip_ids, AT_ONCE):
+        numbers = _numbers(session, chunk)
+        for clip_id in chunk:
+            row = numbers.get(clip_id, {}).get(MeasureKind.PICTURE)
+            if row is not None and row.numbers is not None and row.numbers["framing"]:
+                yield clip_id, array("d", row.numbers["framing"])

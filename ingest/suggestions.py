@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from ingest.measure.picture_numbers import PictureNumbers, Travel
@@ -246,21 +246,21 @@ def _is_steady(seen: Seen) -> bool:
     return bool(spreads) and max(spreads) <= TONE_STEADY_DB
 
 
-def find_setups(framings: Mapping[int, Sequence[float]]) -> dict[int, tuple[int, float]]:
+def find_setups(framings: Iterable[tuple[int, Sequence[float]]]) -> dict[int, tuple[int, float]]:
     """Clips that stand still and show the same, by clip id: the setup's first clip, and how alike they are.
 
-    `framings` in the order of shooting, of clips of one camera on one day. A clip alone has no setup.
+    `framings` by clip id in the order of shooting, of one camera on one day. A clip alone has no setup.
     """
-    firsts: list[int] = []
+    firsts: list[tuple[int, Sequence[float]]] = []
     found: dict[int, tuple[int, float]] = {}
-    for key, framing in framings.items():
-        alike = [(_alike(framing, framings[first]), first) for first in firsts]
+    for key, framing in framings:
+        alike = [(_alike(framing, other), first) for first, other in firsts]
         best, first = max(alike, default=(0.0, key))
         if best >= SAME_FRAMING:
             found.setdefault(first, (first, best))
             found[key] = (first, best)
         else:
-            firsts.append(key)
+            firsts.append((key, framing))
     return found
 
 

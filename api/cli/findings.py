@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from typing import Annotated, Any
 
 import typer
@@ -175,8 +175,9 @@ def _measure(root: Root, clip_ids: list[int]) -> int:
     from ingest.media.pool import MediaPool
 
     with ExitStack() as children:
-        pool = children.enter_context(MediaPool(root.settings, measuring=True))
-        measuring = Measuring(pool, {}, {})
+        pool = MediaPool(root.settings, measuring=True)
+        measuring = children.enter_context(closing(Measuring(pool, {}, {})))
+        children.enter_context(pool)
         with root.err.status("measuring") as status:
 
             def tell() -> None:

@@ -102,13 +102,8 @@ def day(
             )
     with reading(root.sessions) as session:
         found = root.production(session, production)
-        counts = dict(
-            session.execute(
-                select(Clip.day_id, func.count()).where(Clip.production_id == found.id).group_by(Clip.day_id)
-            )
-            .tuples()
-            .all()
-        )
+        per_day = select(Clip.day_id, func.count()).where(Clip.production_id == found.id)
+        counts = dict(session.execute(per_day.group_by(Clip.day_id)).all())
         days = [
             {"number": d.number, "date": d.date.isoformat(), "goal": d.goal, "clips": counts.get(d.id, 0)}
             for d in found.days

@@ -12,7 +12,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Literal
 
-from ingest.check.spool import Spool
 from ingest.durable import Disk
 from ingest.folders import open_below
 from ingest.mhl import (
@@ -30,6 +29,7 @@ from ingest.mhl.known import Known
 from ingest.mhl.parse import Head
 from ingest.mhl.rules import as_error
 from ingest.mhl.scan import check_references, open_history_folder, scan_history
+from ingest.spool import Spool
 from shared.errors import ManifestError
 
 Listed = dict[str, tuple[int | None, int]]  # by path: size in bytes, number of the last generation with it

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from typing import Any, TextIO
 
 from ingest.check.model import REPAIRABLE, CheckedFile, FileState
-from ingest.check.spool import Spool
 from ingest.orders import Problem
+from ingest.spool import Spool
 from shared.errors import EXIT_DONE, EXIT_INTEGRITY, EXIT_PARTIAL
 
 NAMED = 40  # files that are not verified which are kept for people; --json lists all

@@ -156,8 +156,13 @@ def _kinds(cls: type) -> dict[str, tuple[type, ...]]:
     return kinds
 
 
+_KINDS: Mapping[type, Mapping[str, tuple[type, ...]]] = {
+    cls: _kinds(cls) for cls in (Facts, Noticed, StillTaken)
+}  # looked up for each of very many files
+
+
 def _read(cls: type[T], values: Any) -> T:
-    kinds = _kinds(cls)
+    kinds = _KINDS[cls]
     if not isinstance(values, dict) or not kinds.keys() >= values.keys():
         raise ValueError(f"not the fields of {cls.__name__}")
     for name, value in values.items():

@@ -17,7 +17,7 @@ from shared.stems import stem_words
 from shared.vocabulary import Term, Vocabulary
 from shared.words import BOUNDARY, HEARD, KNOWN, SAID, SPOKEN, split_words
 
-_CHUNK = 2000  # clips whose words are in memory at one time
+AT_ONCE = 500  # clips whose words are in memory at one time
 _MARKS = {Origin.SAID: SAID, Origin.KNOWN: KNOWN}  # a name is looked for as it is written and has no stems
 
 
@@ -37,7 +37,7 @@ def refresh_text(session: Session, clip_ids: Iterable[int], vocabulary: Vocabula
     """
     terms = index_terms(vocabulary)
     changed = 0
-    for chunk in in_chunks(clip_ids, _CHUNK):
+    for chunk in in_chunks(clip_ids, AT_ONCE):
         known = read_known(session, chunk)
         heard = _read_spoken(session, chunk)
         words = {key: _join((_join_words(one, terms), *heard.get(key, ()))) for key, one in known.items()}

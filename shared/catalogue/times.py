@@ -18,7 +18,7 @@ from shared.catalogue.productions import set_day, shooting_date
 from shared.catalogue.terms import production_vocabulary
 from shared.catalogue.text import refresh_text
 from shared.models import Base, Camera, Clip, ClipFile, File, Production, ShootingDay, TakeFacts
-from shared.when import Moment
+from shared.when import Moment, Stamped
 
 _CHUNK = 1000  # clips in memory at one time
 
@@ -89,7 +89,7 @@ def place(
     reel_day: int | None,
     clocks: Clocks,
     days: Days,
-    facts: TakeFacts | None,
+    facts: Stamped | None,
     mtime_ns: int,
 ) -> None:
     """Give a clip its time, by its first file's facts and time, and its day unless that was set by hand."""

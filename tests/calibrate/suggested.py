@@ -169,7 +169,7 @@ def setups() -> Iterator[Answer]:
                 key: measure_framing([reduce_framing(photographed(layer.seen(view), 1.0, random))])
                 for key, view in enumerate(views)
             }
-            found = "one setup" if 1 in find_setups(framings) else None
+            found = "one setup" if 1 in find_setups(framings.items()) else None
             yield Answer(
                 "the same framing" if same else "another framing", "one setup" if same else None, found
             )

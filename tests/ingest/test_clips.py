@@ -11,9 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ingest.capture import find_captures
 from ingest.clips import MediaFile, PerSecond, group_clips
 from ingest.media.facts import Facts
 from ingest.media.kinds import kind_of
+from ingest.media_files import USED_FACTS, MediaFiles
 from shared.models import ClipMedia, FileRole
 from tests.ingest.clips_support import (
     FULL,
@@ -219,8 +221,34 @@ _FACTS = st.sampled_from(
         replace(VIDEO, start_frame=0),
         replace(VIDEO, start_frame=250),
         replace(VIDEO, width=640, height=360),
+        replace(VIDEO, audio_codec=None, rate_mode="constant", recorded_raw="2026-05-12 11:59:57"),
+        replace(VIDEO, more={"declared": {"Encoded_Hardware": "x", "Format": "y"}, "lens": 5}),
+        replace(VIDEO, more={"capture_rate": {"rate": "100", "certainty": "stated", "source": "z"}}),
+        replace(SOUND, more={"time_reference_samples": 7, "bext": {"originator": "r", "description": "d"}}),
+        replace(SOUND, more={"time_reference_samples": "7", "bext": None}),
     ]
 )
+
+
+def test_what_is_kept_of_a_media_file_is_what_grouping_asks() -> None:
+    stated = {
+        "declared": {"Encoded_Hardware": "x"},
+        "capture_rate": {"rate": "100"},
+        "bext": {"originator": "r"},
+    }
+    facts = replace(VIDEO, more={**stated, "time_reference_samples": -7, "exif": {"much": "more"}})
+    facts = replace(
+        facts, recorded_raw="2026\udcff", recorded_field="x", chroma="4:2:2", start_frame=0, scan="p"
+    )
+    kept = MediaFiles()
+    for file in (MediaFile(b"a\xff.MOV", 1, -1, facts, "why"), MediaFile(b"b.MOV", 2, 3), sound("c.WAV")):
+        kept.append(file)
+    first, *others = kept
+    assert (first.path, first.size, first.mtime_ns, first.problem) == (b"a\xff.MOV", 1, -1, "why")
+    assert first.facts is not None and first.facts.more == {**stated, "time_reference_samples": -7}
+    for name in set(USED_FACTS) - {"more"}:
+        assert getattr(first.facts, name) == getattr(facts, name), name
+    assert others == [MediaFile(b"b.MOV", 2, 3), sound("c.WAV")]
 
 
 def test_a_photograph_with_its_raw_twin_is_no_thumbnail_of_a_video() -> None:
@@ -243,6 +271,11 @@ def test_every_media_file_is_in_exactly_one_clip(card: dict[str, tuple[Facts | N
         for path, (facts, size, step) in card.items()
     ]
     clips = group_clips(files)
+    kept = MediaFiles()
+    for file in files:
+        kept.append(file)
+    assert group_clips(kept) == clips, "as they are kept in an offload, files give the same clips"
+    assert find_captures(clips, kept) == find_captures(clips, files)
     members = [member for clip in clips for member in clip.members]
     indexes = [member.index for member in members]
     assert len(indexes) == len(set(indexes))

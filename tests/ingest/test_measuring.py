@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterator
 from concurrent.futures import Future
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
@@ -51,11 +53,13 @@ class Asked:
         return future
 
 
-def measuring_of(*names: str, sizes: dict[str, int] | None = None) -> tuple[Asked, Measuring]:
+@contextmanager
+def measuring_of(*names: str, sizes: dict[str, int] | None = None) -> Iterator[tuple[Asked, Measuring]]:
     pool = Asked()
     ids = {name.encode(): number for number, name in enumerate(names, 1)}
     by_path = {name.encode(): size for name, size in (sizes or {}).items()}
-    return pool, Measuring(pool, ids, by_path)
+    with closing(Measuring(pool, ids, by_path)) as measuring:
+        yield pool, measuring
 
 
 def tell(measuring: Measuring, name: str, facts: Facts | None) -> None:
@@ -66,19 +70,19 @@ def tell(measuring: Measuring, name: str, facts: Facts | None) -> None:
 
 
 def test_a_take_alone_is_measured_as_soon_as_it_is_described() -> None:
-    pool, measuring = measuring_of("CLIP/C0001.MP4", "CLIP/C0002.MP4")
-    tell(measuring, "CLIP/C0001.MP4", VIDEO)
-    assert pool.asked == [("picture", "C0001.MP4"), ("sound", "C0001.MP4")]
-    tell(measuring, "CLIP/C0001.MP4", VIDEO)
-    assert len(pool.asked) == 2, "each once"
+    with measuring_of("CLIP/C0001.MP4", "CLIP/C0002.MP4") as (pool, measuring):
+        tell(measuring, "CLIP/C0001.MP4", VIDEO)
+        assert pool.asked == [("picture", "C0001.MP4"), ("sound", "C0001.MP4")]
+        tell(measuring, "CLIP/C0001.MP4", VIDEO)
+        assert len(pool.asked) == 2, "each once"
 
 
 def test_a_proxy_with_as_many_pictures_is_measured_in_its_place() -> None:
-    pool, measuring = measuring_of("CLIP/C0001.MP4", "SUB/C0001S03.MP4")
-    tell(measuring, "CLIP/C0001.MP4", VIDEO)
-    assert pool.asked == [], "it waits for its proxy"
-    tell(measuring, "SUB/C0001S03.MP4", SMALL)
-    assert pool.asked == [("picture", "C0001S03.MP4"), ("sound", "C0001.MP4")]
+    with measuring_of("CLIP/C0001.MP4", "SUB/C0001S03.MP4") as (pool, measuring):
+        tell(measuring, "CLIP/C0001.MP4", VIDEO)
+        assert pool.asked == [], "it waits for its proxy"
+        tell(measuring, "SUB/C0001S03.MP4", SMALL)
+        assert pool.asked == [("picture", "C0001S03.MP4"), ("sound", "C0001.MP4")]
 
 
 @pytest.mark.parametrize(
@@ -91,25 +95,25 @@ def test_a_proxy_with_as_many_pictures_is_measured_in_its_place() -> None:
     ],
 )
 def test_another_proxy_is_not(proxy: Facts | None) -> None:
-    pool, measuring = measuring_of("CLIP/C0001.MP4", "SUB/C0001S03.MP4")
-    tell(measuring, "SUB/C0001S03.MP4", proxy)
-    tell(measuring, "CLIP/C0001.MP4", VIDEO)
-    assert pool.asked == [("picture", "C0001.MP4"), ("sound", "C0001.MP4")]
+    with measuring_of("CLIP/C0001.MP4", "SUB/C0001S03.MP4") as (pool, measuring):
+        tell(measuring, "SUB/C0001S03.MP4", proxy)
+        tell(measuring, "CLIP/C0001.MP4", VIDEO)
+        assert pool.asked == [("picture", "C0001.MP4"), ("sound", "C0001.MP4")]
 
 
 def test_an_unmarked_twin_is_known_by_its_frames() -> None:
     sizes = {"A/C0001.MOV": 9000, "B/C0001.MP4": 100}
-    pool, measuring = measuring_of(*sizes, sizes=sizes)
-    tell(measuring, "A/C0001.MOV", VIDEO)
-    tell(measuring, "B/C0001.MP4", SMALL)
-    assert pool.asked == [("picture", "C0001.MP4"), ("sound", "C0001.MOV")]
+    with measuring_of(*sizes, sizes=sizes) as (pool, measuring):
+        tell(measuring, "A/C0001.MOV", VIDEO)
+        tell(measuring, "B/C0001.MP4", SMALL)
+        assert pool.asked == [("picture", "C0001.MP4"), ("sound", "C0001.MOV")]
 
 
 def test_takes_that_share_a_name_by_chance_are_each_measured() -> None:
-    pool, measuring = measuring_of("DCIM/100FERRY/C0001.MOV", "DCIM/101FERRY/C0001.MOV")
-    tell(measuring, "DCIM/100FERRY/C0001.MOV", VIDEO)
-    tell(measuring, "DCIM/101FERRY/C0001.MOV", VIDEO)
-    assert [kind for kind, _ in pool.asked] == ["picture", "sound"] * 2
+    with measuring_of("DCIM/100FERRY/C0001.MOV", "DCIM/101FERRY/C0001.MOV") as (pool, measuring):
+        tell(measuring, "DCIM/100FERRY/C0001.MOV", VIDEO)
+        tell(measuring, "DCIM/101FERRY/C0001.MOV", VIDEO)
+        assert [kind for kind, _ in pool.asked] == ["picture", "sound"] * 2
 
 
 def test_what_has_neither_picture_nor_sound_is_left_alone() -> None:
@@ -117,9 +121,9 @@ def test_what_has_neither_picture_nor_sound_is_left_alone() -> None:
     assert kinds_of(Facts(audio_codec="pcm", audio_rate=48_000, samples=96_000)) == (MeasureKind.SOUND,)
     assert seconds_of(Facts(audio_codec="pcm", audio_rate=48_000, samples=96_000)) == 2
     assert seconds_of(VIDEO) == 4
-    pool, measuring = measuring_of("A.MP4")
-    tell(measuring, "A.MP4", None)
-    assert pool.asked == []
+    with measuring_of("A.MP4") as (pool, measuring):
+        tell(measuring, "A.MP4", None)
+        assert pool.asked == []
 
 
 def test_the_service_reads_what_is_written_here() -> None:
@@ -211,6 +215,24 @@ def test_an_offload_measures_and_judges(order: OffloadOrder, settings: Settings,
 
 
 @needs_ffmpeg
+def test_what_the_pool_has_no_room_for_is_measured_at_the_end(
+    order: OffloadOrder, settings: Settings, catalogue: Sessions, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("ingest.measuring.AHEAD", 0)
+    monkeypatch.setattr("ingest.measuring.CLIPS_AT_ONCE", 1)
+    said: list[str] = []
+
+    class Following(Nobody):
+        def say(self, text: str) -> None:
+            said.append(text)
+
+    run_offload(order, settings, catalogue, Following())
+    assert "copied and logged; measuring picture and sound, 0 of 4 done meanwhile" in said
+    assert ("CLIP/C0001.MOV", "picture") in measured(catalogue) and len(measured(catalogue)) == 4
+    assert measured(catalogue)["CLIP/C0001.MOV", "picture"] == ("SUB/C0001S03.MP4", True)
+
+
+@needs_ffmpeg
 def test_what_cannot_be_measured_is_a_finding_and_loses_no_clip(
     order: OffloadOrder, settings: Settings, catalogue: Sessions, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -255,8 +277,9 @@ def test_clips_logged_before_are_measured_from_the_copies_at_hand(
     (tmp_path / "two" / next(iter(_copies(tmp_path / "two", "S0001.WAV")))).unlink()
     with reading(catalogue) as session:
         ids = list(session.scalars(select(Clip.id)))
-    with MediaPool(settings, measuring=True) as pool:
-        assert measure_clips(Measuring(pool, {}, {}), catalogue, ids, Nobody().tick) == 1
+    pool = MediaPool(settings, measuring=True)
+    with closing(Measuring(pool, {}, {})) as measuring, pool:
+        assert measure_clips(measuring, catalogue, ids, Nobody().tick) == 1
     assert len(measured(catalogue)) == 3
     with reading(catalogue) as session:
         (left,) = list_wanted(session, ids)

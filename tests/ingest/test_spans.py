@@ -184,5 +184,5 @@ def test_a_file_that_two_could_continue_is_joined_to_neither() -> None:
         video("D/G020001.MP4", start_frame=250, mtime_ns=NOON + 10 * SECOND),
         video("D/G010002.MP4", start_frame=250, mtime_ns=NOON + 10 * SECOND),
     ]
-    assert find_spans(list(enumerate(files))) == []
+    assert find_spans(files, range(3)) == []
     assert is_continued(files[0], files[1]) and is_continued(files[0], files[2])

@@ -166,9 +166,9 @@ def test_every_suggestion_has_a_reason_and_a_sensible_confidence(vocabulary: Voc
 def test_setups_are_framings_that_come_again() -> None:
     one, other = [1.0, -1.0] * 8, [1.0] * 8 + [-1.0] * 8
     near = [1.1, -0.9] * 8
-    assert find_setups({1: one, 2: other, 3: near}) == {1: (1, 1.0), 3: (1, 1.0)}
-    assert find_setups({1: one, 2: other}) == {}
-    assert find_setups({1: (), 2: ()}) == {}
+    assert find_setups({1: one, 2: other, 3: near}.items()) == {1: (1, 1.0), 3: (1, 1.0)}
+    assert find_setups({1: one, 2: other}.items()) == {}
+    assert find_setups({1: (), 2: ()}.items()) == {}
 
 
 # -- in the catalogue --------------------------------------------------------------------------------

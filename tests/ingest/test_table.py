@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+from contextlib import closing
 
 import pytest
 
 from ingest.files import EARLIEST_NS, LATEST_NS, Entry, Files
 from ingest.results import FileResult, Results
 from ingest.settle import Settled
-from ingest.table import Strings
+from ingest.table import Numbers, OnDisk, Strings, Wholes
 from ingest.tasks import Task, Tasks
 from shared.errors import AppError, CardError, UnreadableError
 from shared.models import CopyState
@@ -122,3 +123,31 @@ def test_an_answer_may_be_changed() -> None:
     results.settled(Settled(0, 0, CopyState.DIFFERS, AppError("it differs")))
     results.settled(Settled(0, 0, CopyState.VERIFIED, None, 5))
     assert results[0].at == {0: Settled(0, 0, CopyState.VERIFIED, None, 5)}
+
+
+def test_numbers_are_found_by_what_they_were_added_under() -> None:
+    keys = [b"b", b"", b"b\xff", b"a", b"ab"]
+    numbers = Numbers((key, number - 2) for number, key in enumerate(keys))
+    assert dict(numbers) == {key: number - 2 for number, key in enumerate(keys)}
+    assert list(numbers) == sorted(keys)
+    numbers.add(b"aa", 2**62)
+    assert numbers[b"aa"] == 2**62 and numbers[b"ab"] == 2 and list(numbers) == sorted([*keys, b"aa"])
+    assert b"c" not in numbers and b"aaa" not in numbers and b"" in numbers
+    assert Numbers().get(b"a") is None
+
+
+def test_whole_numbers_and_none() -> None:
+    wholes = Wholes()
+    for value in (0, None, -1, 2**63 - 1):
+        wholes.append(value)
+    assert [wholes[n] for n in range(len(wholes))] == [0, None, -1, 2**63 - 1]
+    with pytest.raises(OverflowError):
+        wholes.append(2**63)
+
+
+def test_texts_on_disk_are_read_while_others_are_added() -> None:
+    with closing(OnDisk()) as texts:
+        assert [texts.append(value) for value in (b"one", b"", b"three\n")] == [0, 1, 2]
+        assert texts[0] == b"one"
+        assert texts.append(b"four") == 3
+        assert [texts[n] for n in range(len(texts))] == [b"one", b"", b"three\n", b"four"]

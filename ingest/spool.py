@@ -8,6 +8,8 @@ import threading
 from collections.abc import Iterator
 from typing import Any
 
+from shared.errors import CatalogueError
+
 
 class Spool:
     """Values that JSON can carry, in the order in which they were added; any thread may add.
@@ -40,3 +42,12 @@ class Spool:
 
     def close(self) -> None:
         self._file.close()
+
+
+def no_room(what: str, error: OSError) -> CatalogueError:
+    """The error for a temporary file that can't be written."""
+    return CatalogueError(
+        f"{what} can't be kept: {error.strerror}",
+        path=tempfile.gettempdir(),
+        remedy="Make room there, or set TMPDIR to a folder with room, and do it again: what is copied stays.",
+    )
