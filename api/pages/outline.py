@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Response
 from sqlalchemy import select
@@ -18,18 +18,18 @@ from api.pages.cards import StillView, show_still
 from api.pages.outline_shape import HEIGHT, WIDTH, draw_shape, ticks
 from api.pages.site import SiteDep, link
 from api.reads.clips import read_stills
-from api.routes.outline_items import item_tag
+from api.routes.outline_items import snapshot_tag
 from api.routes.outlines import find_row, outline_tag
 from shared.catalogue.clip_places import place_text
 from shared.catalogue.clip_rows import range_text
 from shared.catalogue.outline_rows import OutlineState, read_outline_state
-from shared.catalogue.outlines import NOW, compare_versions, items_of, list_outlines, list_versions
+from shared.catalogue.outlines import NOW, compare_versions, list_outlines, list_versions
 from shared.catalogue.plan import list_lines
 from shared.catalogue.productions import find_production
 from shared.catalogue.transcripts import cues_of, speaker_name
 from shared.db import reading
 from shared.errors import NotFoundError
-from shared.models import Clip, ClipCue, ClipMedia, LogEntry, Moment, Outline, Production
+from shared.models import Clip, ClipMedia, ClipTranscript, LogEntry, Moment, Production
 from shared.outline.judge import STITCHED
 from shared.outline.model import Cover, Item, Part
 from shared.outline.running import Known
@@ -40,6 +40,7 @@ router = APIRouter()
 
 _MOST_MOMENTS = 300
 _MOST_PHOTOGRAPHS = 300
+_MOST_CUTAWAYS = 100  # clips that are looked at for them: beyond it nobody counts on
 _KNOWN = {Known.RECORDED: "", Known.ESTIMATED: "estimated", Known.SET: "as set"}
 # A control of an item's trimming, whose place on the page is folded away but for the one in use.
 _TRIMMED = re.compile(r"(?:trim|(?:in|out)-(?:back|on))-([0-9]{1,18})-[0-9]{1,9}", re.ASCII)
@@ -107,6 +108,8 @@ def show_outline(
     production: ProductionName = None,
     outline: Id = None,
     clip: Annotated[Id, Query(description="A clip whose cues are to choose from.")] = None,
+    cover: Annotated[Id, Query(description="An item for which cover is to be chosen.")] = None,
+    choose: Annotated[Literal["photograph"] | None, Query(description="What is to be listed.")] = None,
     earlier: Annotated[str | None, Query(max_length=200, description="A version to compare with.")] = None,
     focus: Annotated[str, Query(max_length=40, description="The control that has the focus.")] = "",
 ) -> Response:
@@ -121,7 +124,7 @@ def show_outline(
         ]
         if row is None:
             return site.render("outline.html", production=found, row=None, others=others)
-        state = read_outline_state(session, found, row)
+        state = read_outline_state(session, found, row, cutaways=_MOST_CUTAWAYS)
         layout = state.layout
         return site.render(
             "outline.html",
@@ -129,8 +132,8 @@ def show_outline(
             row=row,
             others=others,
             address=address,
-            tag=outline_tag(session, row),
-            items=_items(session, row, state, service.settings.stills_folder),
+            tag=outline_tag(session, row, state.contents),
+            items=_items(session, state, service.settings.stills_folder),
             length=label_of(layout.outline, layout.frames),
             seconds=say_length(layout.seconds(layout.frames)),
             sums=[
@@ -150,23 +153,25 @@ def show_outline(
             stitched=STITCHED,
             lines=_lines(session, found, state),
             moments=_moments(session, found),
-            photographs=_photographs(session, found),
+            choosing=choose is not None,
+            photographs=_photographs(session, found) if choose is not None or cover is not None else [],
             stands=state.thresholds["still-seconds"],
             talks=_talks(session, found, clip),
             cues=_cues(session, found, clip),
             versions=list_versions(session, row),
             earlier=earlier,
             focus=focus,
+            covering=cover,
             trimmed=int(found_in[1]) if (found_in := _TRIMMED.fullmatch(focus)) else None,
             comparison=compare_versions(session, found, row, earlier, NOW) if earlier else None,
         )
 
 
-def _items(session: Session, row: Outline, state: OutlineState, stills: Path) -> list[ItemView]:
+def _items(session: Session, state: OutlineState, stills: Path) -> list[ItemView]:
     outline = state.layout.outline
     clips = {one.id: one for one in session.scalars(select(Clip).where(Clip.id.in_(outline.sources.keys())))}
     pictures = read_stills(session, list(clips))
-    tags = {item.id: item_tag(session, item) for item in items_of(session, row)}
+    tags = {key: snapshot_tag(key, values) for key, values in state.contents}
 
     def view(one: Part | Cover, what: str) -> RangeView:
         clip = clips[one.clip]
@@ -239,7 +244,8 @@ def _moments(session: Session, production: Production) -> list[tuple[int, str]]:
         select(Moment.id, Moment.name, Clip.name, LogEntry.subject)
         .join(Clip, Clip.id == Moment.clip_id)
         .outerjoin(LogEntry, LogEntry.moment_id == Moment.id)
-        .where(Clip.production_id == production.id)
+        # Reckoned with, so that no planner walks all clips by their index for the few that have moments.
+        .where(Clip.production_id + 0 == production.id)
         .order_by(Clip.shot_at.is_(None), Clip.shot_at, Clip.id, Moment.in_frame)
         .limit(_MOST_MOMENTS)
     )
@@ -266,9 +272,11 @@ def _photographs(session: Session, production: Production) -> list[tuple[int, st
 
 def _talks(session: Session, production: Production, chosen: int | None) -> list[tuple[int, str, bool]]:
     """Clips with a transcript: id, name, and whether it is the chosen one."""
+    spoken = select(ClipTranscript.clip_id).distinct().subquery()
     rows = session.execute(
         select(Clip.id, Clip.name)
-        .where(Clip.production_id == production.id, Clip.id.in_(select(ClipCue.clip_id)))
+        .join(spoken, spoken.c.clip_id == Clip.id)
+        .where(Clip.production_id == production.id)
         .order_by(Clip.shot_at.is_(None), Clip.shot_at, Clip.id)
     )
     return [(key, one_line(name.rpartition("/")[2]), key == chosen) for key, name in rows]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from fastapi import APIRouter, Response
@@ -232,11 +232,16 @@ def checked_item(session: Session, number: int, if_match: str | None) -> models.
 
 
 def item_tag(session: Session, item: models.OutlineItem) -> str:
-    return content_tag(item.id, sorted(read_item(session, item).items()))
+    return snapshot_tag(item.id, read_item(session, item))
+
+
+def snapshot_tag(key: int, values: Mapping[str, Any]) -> str:
+    """The tag of an item, of whose snapshot that is."""
+    return content_tag(key, sorted(values.items()))
 
 
 def _shape(session: Session, item: models.OutlineItem) -> OutlineItem:
-    state = read_outline_state(session, item.outline.production, item.outline)
+    state = read_outline_state(session, item.outline.production, item.outline, cutaways=0)
     one = next(one for one in state.layout.placed if one.item.id == item.id)
     values: dict[str, Any] = item_json(state.layout, one, state.judgement)
     return OutlineItem.model_validate(values)

@@ -29,7 +29,7 @@ from api.schemas.outlines import (
 )
 from shared import models
 from shared.catalogue.outline_kinds import read_outline_row
-from shared.catalogue.outline_rows import read_contents, read_outline_state
+from shared.catalogue.outline_rows import Contents, read_contents, read_outline_state
 from shared.catalogue.outlines import (
     NOW,
     change_outline,
@@ -150,7 +150,7 @@ def delete_outline(service: ServiceDep, id: RowId, caller: CallerDep, if_match: 
 def read_outline_shape(service: ServiceDep, id: RowId) -> OutlineShape:
     with reading(service.sessions) as session:
         row = find_row(session, id)
-        shape = read_outline_state(session, row.production, row).shape
+        shape = read_outline_state(session, row.production, row, cutaways=0).shape
         return OutlineShape.model_validate(shape.as_json() | {"practice": PRACTICE})
 
 
@@ -241,10 +241,11 @@ def _find_version(session: Session, number: int) -> models.OutlineVersion:
     return version
 
 
-def outline_tag(session: Session, row: models.Outline) -> str:
-    """Another one when the outline or any item of it is another one."""
-    contents = [(key, sorted(values.items())) for key, values in read_contents(session, row)]
-    return content_tag(row.id, sorted(read_outline_row(session, row).items()), contents)
+def outline_tag(session: Session, row: models.Outline, contents: Contents | None = None) -> str:
+    """Another one when the outline or any item of it is another one. `contents`: as they were just read."""
+    read = read_contents(session, row) if contents is None else contents
+    items = [(key, sorted(values.items())) for key, values in read]
+    return content_tag(row.id, sorted(read_outline_row(session, row).items()), items)
 
 
 def _shape(session: Session, row: models.Outline) -> Outline:

@@ -25,45 +25,52 @@ from shared.models import (
     CopyState,
     FileRole,
     ItemKind,
+    LogEntry,
     MeasureKind,
     Measurement,
+    Moment,
     OutlineItem,
     Production,
     TakeFacts,
 )
 from shared.models import Outline as OutlineRow
 from shared.models.measures import READ_VERSIONS
-from shared.outline.judge import Around, Judgement, is_cutaway, judge
+from shared.outline.judge import Around, Judgement, has_jump_cuts, is_cutaway, judge
 from shared.outline.model import Cover, Item, Outline, Part, Source
 from shared.outline.running import Layout, lay_out
 from shared.outline.shape import Curve, Shape, shape_of
-from shared.plan.pieces import Take, make_pieces
+from shared.plan.coverage import CUTAWAYS
+from shared.plan.pieces import Piece, Take, make_pieces
 from shared.plan.thresholds import Thresholds
 from shared.plan.wishes import LineInfo
 from shared.plan.wrap import people_standing
 
 Contents = Sequence[tuple[int, Mapping[str, Any]]]  # an item's id, and its snapshot
+# What an item's snapshot names, in a statement each for all items.
+WHOLE_ITEM = (
+    selectinload(OutlineItem.parts), selectinload(OutlineItem.covers), selectinload(OutlineItem.line)
+)  # fmt: skip
 _SILENT = -120.0  # dB, as measurements have it
 
 
 @dataclass(frozen=True, slots=True)
 class OutlineState:
-    """An outline as it stands: laid out, judged, and its shape."""
+    """An outline as it stands: laid out, judged, and its shape. `contents`: the snapshots of its items."""
 
+    contents: Contents
     layout: Layout
     judgement: Judgement
     shape: Shape
     thresholds: Thresholds
-    takes: Mapping[int, Take]
 
 
 class Footage:
-    """What an outline may be made of, read once for as many outlines and versions as are looked at."""
+    """What outlines and versions are made of, each clip read once however many of them name it."""
 
     def __init__(self, session: Session, production: Production) -> None:
         self.session, self.production = session, production
         self.thresholds = read_thresholds(session, production)
-        self.takes = {take.id: take for take in read_takes(session, production)}
+        self.takes: dict[int, Take] = {}
         rows = list_lines(session, production)
         infos = describe_lines(rows, production.language, self.thresholds)
         self.lines = {one.code: one for one in infos}
@@ -71,9 +78,9 @@ class Footage:
     def outline(self, row: OutlineRow, contents: Contents, *, words: bool = True) -> Outline:
         """`contents` in any order; `words`: with what the transcripts say now."""
         ordered = sorted(contents, key=lambda one: (one[1]["rank"], one[0]))
-        clips = {
-            part["clip"] for _, values in ordered for part in (*values["parts"], *values["covers"])
-        } & self.takes.keys()
+        named = {part["clip"] for _, values in ordered for part in (*values["parts"], *values["covers"])}
+        self._read(named)
+        clips = named & self.takes.keys()
         spoken = _cues(self.session, clips) if words else {}
         items = [_item(key, values, self.lines, self.takes, spoken) for key, values in ordered]
         return Outline(
@@ -86,35 +93,67 @@ class Footage:
             sources=_sources(self.session, self.takes, clips, self.thresholds),
         )
 
+    def _read(self, clips: Iterable[int]) -> None:
+        """Those that are not read yet; one that is gone is in `takes` never."""
+        for chunk in in_chunks(sorted(set(clips) - self.takes.keys())):
+            self.takes |= {take.id: take for take in read_takes(self.session, self.production, chunk)}
+
+
+def read_cutaways(
+    session: Session, production: Production, thresholds: Thresholds, most: int | None
+) -> tuple[list[Piece], bool]:
+    """Pieces that could lie over a join, of `most` clips (None: of all), and whether there are more clips."""
+    clips = _cutaway_clips(session, production, None if most is None else most + 1)
+    more = most is not None and len(clips) > most
+    takes = [take for chunk in in_chunks(clips[:most]) for take in read_takes(session, production, chunk)]
+    return [one for one in make_pieces(takes, thresholds) if is_cutaway(one)], more
+
+
+def _cutaway_clips(session: Session, production: Production, most: int | None) -> list[int]:
+    """Clips that are logged as such, or have a moment that is."""
+    mine, of_kind = Clip.production_id == production.id, LogEntry.kind.in_(CUTAWAYS)
+    of_clips = select(Clip.id).join(LogEntry, LogEntry.clip_id == Clip.id).where(mine, of_kind)
+    of_moments = (
+        select(Clip.id)
+        .join(Moment, Moment.clip_id == Clip.id)
+        .join(LogEntry, LogEntry.moment_id == Moment.id)
+        .where(mine, of_kind)
+    )
+    found = dict.fromkeys(session.scalars(of_clips.limit(most)))
+    if most is None or len(found) < most:
+        found |= dict.fromkeys(session.scalars(of_moments.limit(most)))
+    return list(found)
+
 
 def read_contents(session: Session, outline: OutlineRow) -> list[tuple[int, dict[str, Any]]]:
     """The snapshots of an outline's items, in order."""
-    rows = (
-        select(OutlineItem)
-        .where(OutlineItem.outline_id == outline.id)
-        .options(
-            selectinload(OutlineItem.parts), selectinload(OutlineItem.covers), selectinload(OutlineItem.line)
-        )
-    )
+    rows = select(OutlineItem).where(OutlineItem.outline_id == outline.id).options(*WHOLE_ITEM)
     found = [(row.id, read_item(session, row)) for row in session.scalars(rows)]
     return sorted(found, key=lambda one: (one[1]["rank"], one[0]))
 
 
-def read_outline_state(session: Session, production: Production, row: OutlineRow) -> OutlineState:
-    """The outline as it stands now, with every notice and its shape."""
+def read_outline_state(
+    session: Session, production: Production, row: OutlineRow, *, cutaways: int | None = None
+) -> OutlineState:
+    """The outline as it stands now, with every notice and its shape. `cutaways`: of how many clips those are
+    read that jump cuts are counted against, if there is any; None: of all. A log may have very many."""
     footage = Footage(session, production)
-    layout = lay_out(footage.outline(row, read_contents(session, row)))
+    contents = read_contents(session, row)
+    layout = lay_out(footage.outline(row, contents))
     releases = read_release_infos(session, production)
     cleared, standing = people_standing(releases)
-    pieces = make_pieces(footage.takes.values(), footage.thresholds)
-    around = Around(frozenset(cleared), standing, [one for one in pieces if is_cutaway(one)])
+    pieces: list[Piece] = []
+    more = False
+    if cutaways is None or has_jump_cuts(layout):
+        pieces, more = read_cutaways(session, production, footage.thresholds, cutaways)
+    around = Around(frozenset(cleared), standing, pieces, more)
     curves = read_curves(session, layout.outline.sources.values())
     return OutlineState(
+        contents=contents,
         layout=layout,
         judgement=judge(layout, around),
         shape=shape_of(layout, curves, footage.thresholds),
         thresholds=footage.thresholds,
-        takes=footage.takes,
     )
 
 

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from shared.catalogue.journal import Values
 from shared.catalogue.outline_kinds import ITEM, OUTLINE, VERSION, read_item
-from shared.catalogue.outline_rows import Footage, read_contents
+from shared.catalogue.outline_rows import WHOLE_ITEM, Footage, read_contents
 from shared.catalogue.outline_values import Range, part_values
 from shared.catalogue.rows import RowsEdit
 from shared.errors import NotFoundError, UsageError
@@ -68,7 +68,7 @@ def find_outline(session: Session, production: Production, name: str | None) -> 
 
 def items_of(session: Session, outline: Outline) -> list[OutlineItem]:
     """In order. Sorted here: a database may compare texts by the rules of a language."""
-    rows = select(OutlineItem).where(OutlineItem.outline_id == outline.id)
+    rows = select(OutlineItem).where(OutlineItem.outline_id == outline.id).options(*WHOLE_ITEM)
     return sorted(session.scalars(rows), key=lambda row: (row.rank, row.id))
 
 

@@ -40,15 +40,23 @@ _SAID = ("kind", "size", "angle", "movement", "rating", "direction", "sensitive"
 _COLUMNS = tuple(getattr(LogEntry, name) for name in (*_SAID, "scene", "note"))
 
 Rows = Select[*tuple[Any, ...]]
+Mine = Select[Any] | Sequence[int]
+"""The clips that are meant: of a whole production as a statement, of some by their ids."""
 
 
-def read_takes(session: Session, production: Production) -> list[Take]:
-    """Every clip of the production, in the order of time."""
-    mine = select(Clip.id).where(Clip.production_id == production.id)
+def read_takes(session: Session, production: Production, clips: Sequence[int] | None = None) -> list[Take]:
+    """Every clip of the production, in the order of time; or only those of `clips`, no more of them than one
+    statement can carry."""
+    mine: Mine = select(Clip.id).where(Clip.production_id == production.id)
+    if clips is not None:
+        # Compared here: a planner may otherwise walk the whole production for them.
+        owners = session.execute(select(Clip.id, Clip.production_id).where(Clip.id.in_(clips)))
+        mine = [key for key, owner in owners if owner == production.id]
     flags = _flags(session, mine)
     unreadable = _unreadable(session, mine)
-    entry_tags = _by_entry(session, entry_tag, Tag, entry_tag.c.tag_id, production.id)
-    entry_people = _by_entry(session, entry_person, Person, entry_person.c.person_id, production.id)
+    entries = None if clips is None else _entries_of(session, mine)
+    entry_tags = _by_entry(session, entry_tag, Tag, entry_tag.c.tag_id, production.id, entries)
+    entry_people = _by_entry(session, entry_person, Person, entry_person.c.person_id, production.id, entries)
     moments = _moments(session, mine, entry_tags, entry_people)
     voices, unknown = _voices(session, mine)
     channels = _channels(session, mine)
@@ -65,7 +73,7 @@ def read_takes(session: Session, production: Production) -> list[Take]:
         .outerjoin(ShootingDay, ShootingDay.id == Clip.day_id)
         .outerjoin(Camera, Camera.id == Clip.camera_id)
         .outerjoin(LogEntry, LogEntry.clip_id == Clip.id)
-        .where(Clip.production_id == production.id)
+        .where(Clip.production_id == production.id if clips is None else Clip.id.in_(mine))
         .order_by(Clip.shot_at.is_(None), Clip.shot_at, Clip.id)
     )  # fmt: skip
     takes = []
@@ -111,7 +119,7 @@ def _said(values: Sequence[Any], tags: Iterable[str], people: Iterable[str]) -> 
     )
 
 
-def _flags(session: Session, mine: Select[Any]) -> dict[int, list[Flag]]:
+def _flags(session: Session, mine: Mine) -> dict[int, list[Flag]]:
     """Open findings by clip: its own, and its files'."""
     columns = (
         Finding.code, Finding.severity, Finding.message, Finding.rule, Finding.value, Finding.unit,
@@ -134,7 +142,7 @@ def _flags(session: Session, mine: Select[Any]) -> dict[int, list[Flag]]:
     return found
 
 
-def _unreadable(session: Session, mine: Select[Any]) -> dict[int, str]:
+def _unreadable(session: Session, mine: Mine) -> dict[int, str]:
     """Clips with a file that the card did not give, or that was never read whole, with the reason."""
     rows = (
         select(ClipFile.clip_id, File.problem)
@@ -155,14 +163,26 @@ def _says_unreadable(media: ClipMedia, flags: Iterable[Flag]) -> str:
     return "no parser could read it" if media is ClipMedia.UNKNOWN else ""
 
 
+def _entries_of(session: Session, mine: Mine) -> list[int]:
+    """The log entries of clips and of moments in them."""
+    of_moments = select(LogEntry.id).join(Moment, Moment.id == LogEntry.moment_id)
+    return [
+        *session.scalars(select(LogEntry.id).where(LogEntry.clip_id.in_(mine))),
+        *session.scalars(of_moments.where(Moment.clip_id.in_(mine))),
+    ]
+
+
 def _by_entry(
-    session: Session, link: Any, model: Any, key: Any, production_id: int
+    session: Session, link: Any, model: Any, key: Any, production_id: int, entries: Sequence[int] | None
 ) -> Mapping[int, list[str]]:
+    """`entries`: only of these; None: of all."""
     rows = (
         select(link.c.entry_id, model.name)
         .join(model, model.id == key)
         .where(model.production_id == production_id)
     )
+    if entries is not None:
+        rows = rows.where(link.c.entry_id.in_(entries))
     found: dict[int, list[str]] = defaultdict(list)
     for entry, name in session.execute(rows):
         found[entry].append(name)
@@ -171,7 +191,7 @@ def _by_entry(
 
 def _moments(
     session: Session,
-    mine: Select[Any],
+    mine: Mine,
     tags: Mapping[int, list[str]],
     people: Mapping[int, list[str]],
 ) -> dict[int, list[Span]]:
@@ -191,7 +211,7 @@ def _moments(
     return found
 
 
-def _voices(session: Session, mine: Select[Any]) -> tuple[dict[int, list[str]], dict[int, int]]:
+def _voices(session: Session, mine: Mine) -> tuple[dict[int, list[str]], dict[int, int]]:
     """Who is heard on a clip's channels or speaks in its transcript, and how many channels have a microphone
     and nobody's name."""
     rows = (
@@ -221,7 +241,7 @@ def _voices(session: Session, mine: Select[Any]) -> tuple[dict[int, list[str]], 
     return found, dict(session.execute(nameless).all())
 
 
-def _channels(session: Session, mine: Select[Any]) -> dict[int, int]:
+def _channels(session: Session, mine: Mine) -> dict[int, int]:
     """How many channels of sound a clip has, where its files say."""
     rows = (
         select(ClipFile.clip_id, func.max(TakeFacts.audio_channels))

@@ -36,20 +36,24 @@ class Notice:
 @dataclass(frozen=True, slots=True)
 class Around:
     """What the rules look at beside the outline. `cleared`: people with a release that holds; `standing`:
-    how the releases of the others stand. `cutaways`: pieces that could cover a join, used or not."""
+    how the releases of the others stand. `cutaways`: pieces that could cover a join, used or not;
+    `more_cutaways`: there are more of them than were looked at."""
 
     cleared: frozenset[str] = frozenset()
     standing: Mapping[str, str] | None = None  # None: releases are not looked at
     cutaways: Sequence[Piece] = ()
+    more_cutaways: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class JumpCuts:
-    """`joins`: bare ones, at their edit frame. `cutaways`: unused pieces that could lie over them."""
+    """`joins`: bare ones, at their edit frame. `cutaways`: unused pieces that could lie over them, with
+    `more` at least so many."""
 
     joins: tuple[int, ...]
     cutaways: int
     seconds: Fraction
+    more: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +79,8 @@ def judge(layout: Layout, around: Around) -> Judgement:
         found += _cover(one, outline)
     found += [*_twice(layout), *jumps]
     found.sort(key=lambda notice: notice.number)
-    counted = JumpCuts(tuple(joins), len(open_pieces), sum((one.usable for one in open_pieces), Fraction(0)))
+    seconds = sum((one.usable for one in open_pieces), Fraction(0))
+    counted = JumpCuts(tuple(joins), len(open_pieces), seconds, around.more_cutaways)
     return Judgement(tuple(found), counted)
 
 
@@ -204,6 +209,11 @@ def _twice(layout: Layout) -> Iterator[Notice]:
 
 
 # -- jump cuts ----------------------------------------------------------------------------------------
+
+
+def has_jump_cuts(layout: Layout) -> bool:
+    """Whether any join has nothing over it at which the same picture jumps."""
+    return bool(_jump_cuts(layout)[1])
 
 
 def _jump_cuts(layout: Layout) -> tuple[list[Notice], list[int]]:

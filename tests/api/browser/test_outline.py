@@ -141,6 +141,7 @@ def test_a_photograph_is_added_laid_over_and_held_longer(site: Site) -> None:
         clip.start_frame = None
     fill(site, "1932")
     tab = site.go("/outline")
+    tab.get_by_role("button", name="Show the photographs").click()
     form = tab.locator("form", has=tab.get_by_role("button", name="Add the photograph"))
     expect(form.get_by_label("Seconds")).to_have_value("6")
     form.get_by_label("Seconds").fill("4")
@@ -149,7 +150,7 @@ def test_a_photograph_is_added_laid_over_and_held_longer(site: Site) -> None:
     expect(added).to_contain_text("a photograph, for 4 s")
     expect(tab.locator(".goal")).to_contain_text("00:00:06:00")
     first = tab.locator("#items > li").nth(0)
-    first.locator("summary", has_text="Cover").click()
+    first.get_by_role("link", name="Cover").click()
     first.get_by_label("Lies over it").select_option(index=0)
     first.get_by_label("Seconds of a photograph").fill("1.5")
     first.get_by_role("button", name="Cover it").click()
@@ -159,7 +160,7 @@ def test_a_photograph_is_added_laid_over_and_held_longer(site: Site) -> None:
     tab.keyboard.press("Enter")
     expect(tab.locator(".goal")).to_contain_text("00:00:10:00")
     expect(added.get_by_role("button", name="Set")).to_be_focused()
-    first.locator("summary", has_text="Cover").click()
+    first.get_by_role("link", name="Cover").click()
     assert faults_of(tab, RULES) == []
     tab.set_viewport_size({"width": 380, "height": 800})
     check_fits(tab)
