@@ -3,8 +3,7 @@
 
 import { ask, Refused } from "./core.js";
 
-// Milliseconds: keys that come in one burst are one edit, which begins when the next has not come, or when the
-// first has waited long enough.
+// Keys of one burst are one edit: milliseconds since the last of them, and at most since the first.
 const NEXT = 25, LONGEST = 50;
 
 export class Entry {

@@ -17,7 +17,7 @@ const clips = [], entries = new Map(), undone = [], suggested = new Map();
 let next = api("/clips", { q: desk.dataset.q, limit: PAGE });
 let total = Number(desk.dataset.total), at = 0, lit = 0, last = null, beforeLast = null, reading = null;
 
-// -- clips ------------------------------------------------------------------------------------------
+// -- clips --
 
 async function load() {
   const { data } = await ask(next);
@@ -56,7 +56,7 @@ function set(values, { remember = true } = {}) {
   if (last !== clips[at].id) [last, beforeLast] = [clips[at].id, last];
 }
 
-// -- what is shown ----------------------------------------------------------------------------------
+// -- what is shown --
 
 function show() {
   const clip = clips[at];
@@ -75,7 +75,7 @@ function show() {
   readOn();
 }
 
-/** The clip's own address, for a reload: the browser has much to do with it, so not while somebody types. */
+/** For a reload. The browser has much to do with it, so not while somebody types. */
 function keepPlace() {
   const hash = `#${clips[at].id}`;
   if (location.hash !== hash) history.replaceState(null, "", hash);
@@ -177,7 +177,7 @@ function showTexts() {
   }
 }
 
-// -- what a key does --------------------------------------------------------------------------------
+// -- what a key does --
 
 function give(field, code) {
   set({ [field.name]: code });
@@ -233,7 +233,7 @@ function onKey(event) {
   act();
 }
 
-// -- beginning --------------------------------------------------------------------------------------
+// -- beginning --
 
 on(keys, "keydown", onKey);
 on(pick("#keys-on"), "change", () => picks("#values button, #fieldlist button, #film button").forEach((one) => { one.tabIndex = order(); }));
