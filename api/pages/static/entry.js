@@ -31,7 +31,7 @@ export class Entry {
     if (!this.busy) this.idle = this.send();
   }
 
-  /** The person leaves this clip: nothing more comes. */
+  /** Nothing more comes. */
   leave() { this.rested = 0; }
 
   async burst() {

@@ -26,7 +26,7 @@ async function load() {
   total = Math.max(total, clips.length);
 }
 
-/** Read on before it is needed; a person who holds a key down never waits for a page. */
+/** Read on before it is needed. */
 function readOn() {
   if (next && !reading && at > clips.length - PAGE / 2) {
     reading = load().catch(sayTrouble).finally(() => { reading = null; });
@@ -81,8 +81,7 @@ function keepPlace() {
   if (location.hash !== hash) history.replaceState(null, "", hash);
 }
 
-/** The address, and what measuring suggests for fields that nobody has filled: shown
- * as such, and no word of a person. */
+/** The address, and what measuring suggests for fields that nobody has filled: shown as such. */
 async function rest(clip) {
   await new Promise((rested) => setTimeout(rested, 300)); // who types on does not wait for these
   if (clip !== clips[at].id) return;
