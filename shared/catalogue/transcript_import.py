@@ -90,7 +90,7 @@ def plan_import(
         cues,
         read.speakers,
         (*read.warnings, *warnings),
-        tuple(_standing(session, clip, part)),
+        tuple(standing_beside(session, clip, part)),
     )
 
 
@@ -165,8 +165,9 @@ def say_standing(standing: Sequence[Standing]) -> str:
     return "; ".join(said)
 
 
-def _standing(session: Session, clip: Clip, part: int) -> list[Standing]:
-    """Those that can't stay beside the new one: of the same part, or of the whole clip where parts differ."""
+def standing_beside(session: Session, clip: Clip, part: int) -> list[Standing]:
+    """Those of a clip that can't stay beside a new one of this part: of the same, or of the whole clip where
+    parts differ."""
     found = []
     for transcript in transcripts_of(session, clip.id):
         if transcript.part != part and 0 not in (transcript.part, part):
