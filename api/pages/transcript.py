@@ -22,7 +22,7 @@ from api.schemas.transcripts import CuePatch
 from shared.catalogue.clip_rows import range_text
 from shared.catalogue.rows import RowsEdit
 from shared.catalogue.transcript_edits import cues_spoken_by, join, name_speaker
-from shared.catalogue.transcripts import cues_of, transcripts_of
+from shared.catalogue.transcripts import cues_of, is_unsure, transcripts_of
 from shared.db import reading, writing
 from shared.models import Clip, ClipCue, ClipMedia, Person
 from shared.words import fold_name
@@ -47,6 +47,7 @@ class CueView:
     text: str
     rows: int
     corrected: bool
+    unsure: bool
     tag: str
 
 
@@ -109,6 +110,7 @@ def _view(cue: ClipCue, clip: Clip, parts: Sequence[PartView]) -> CueView:
         text=text,
         rows=sum(1 + len(line) // _WIDTH for line in text.split("\n")),
         corrected=cue.corrected,
+        unsure=is_unsure(cue),
         tag=cue_tag(cue),
     )
 

@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from shared.catalogue.rows import RowsEdit
-from shared.catalogue.transcript_rows import TRANSCRIPT
+from shared.catalogue.transcript_rows import CONFIDENCE, TRANSCRIPT
 from shared.catalogue.transcripts import frames_a_second, transcripts_of
 from shared.errors import ConflictError, UsageError
 from shared.models import Clip, ClipCue, ClipFile, ClipTranscript, FileRole, TakeFacts, TranscriptOrigin
@@ -210,6 +210,7 @@ def _lay(
                 "speaker": speaker,
                 "spoken": _spoken(cue, clip, offset, start, end),
                 "corrected": False,
+                **_sureness(cue),
             }
         )
     warnings = (f"{mended} cues held characters that no text may have; mended",) if mended else ()
@@ -230,6 +231,14 @@ def _spoken(cue: Cue, clip: Clip, offset: int, first: int, last: int) -> list[An
         stop = offset + nearest_frame(given if given is not None else following, rate)
         found.append([_usable(word.text), begin, min(max(stop, begin), last), word.start, given])
     return found
+
+
+def _sureness(cue: Cue) -> dict[str, float | None]:
+    """How sure a recogniser was of the cue's words; nothing where it says so of some only."""
+    known = [word.confidence for word in cue.words if word.confidence is not None]
+    if not known or len(known) < len(cue.words):
+        return dict.fromkeys(CONFIDENCE)
+    return dict(zip(CONFIDENCE, (round(sum(known) / len(known), 4), min(known)), strict=True))
 
 
 def _usable(text: str) -> str:

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from shared.catalogue.journal import Values
 from shared.catalogue.log import same_name
 from shared.catalogue.transcript_edits import LONGEST_NAME
-from shared.catalogue.transcript_rows import TRANSCRIPT
+from shared.catalogue.transcript_rows import CONFIDENCE, TRANSCRIPT
 from shared.errors import UsageError
 from shared.models import ClipTranscript, TranscriptOrigin
 from shared.transcripts.read import LARGEST
@@ -39,6 +39,8 @@ _COLUMNS = {
     "person": "person",
     "corrected": "corrected",
     "words": "spoken",
+    "confidence_mean": "confidence_mean",
+    "confidence_least": "confidence_least",
 }
 
 
@@ -90,8 +92,12 @@ def _carried(part: int, offset: int, head: Mapping[str, Any], cues: Iterable[Map
 
 
 def _from_row(row: Mapping[str, Any]) -> dict[str, Any]:
-    cue = {name: row[column] for name, column in _COLUMNS.items()}
-    return {name: value for name, value in cue.items() if name in _NEEDED or value not in (None, "", False)}
+    cue = {name: row.get(column) for name, column in _COLUMNS.items()}
+    return {name: value for name, value in cue.items() if name in _NEEDED or not _is_empty(value)}
+
+
+def _is_empty(value: object) -> bool:
+    return value is None or value is False or value == ""
 
 
 def _as_row(cue: Mapping[str, Any]) -> Values:
@@ -137,6 +143,9 @@ def _read_cue(value: object, place: str) -> Values:
     _check_string(cue, "person", place, LONGEST_NAME)
     if type(cue.get("corrected", False)) is not bool:
         raise _refuse(f"corrected of {place} must be true or false")
+    sure = [cue[name] for name in CONFIDENCE if name in cue]
+    if len(sure) == 1 or not all(type(one) in (int, float) and 0 <= one <= 1 for one in sure):
+        raise _refuse(f"{' and '.join(CONFIDENCE)} of {place} must both be numbers from 0 to 1")
     words = cue.get("words", [])
     if not isinstance(words, list) or not all(_is_word(word, start, end) for word in words):
         raise _refuse(

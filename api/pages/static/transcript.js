@@ -42,6 +42,8 @@ on(list, "focusout", async ({ target }) => {
   const show = ({ data, tag }) => {
     target.value = target.defaultValue = data[name] ?? "";
     dataset.tag = form.tag.value = tag;
+    const mark = pick(".unsure", form);
+    if (mark) mark.hidden = !data.unsure;
   };
   try {
     show(await ask(dataset.href, { method: "PATCH", tag: dataset.tag, body: { [name]: value } }));
