@@ -27,7 +27,7 @@ from shared.errors import AppError, CatalogueError, UsageError
 
 Sessions = sessionmaker[Session]
 
-HEAD = "0012"  # the schema's revision that this program knows: the last file of shared/migrations/versions
+HEAD = "0013"  # the schema's revision that this program knows: the last file of shared/migrations/versions
 BUSY_MILLISECONDS = 30_000
 RETRY_SECONDS = 0.01
 SMALL_CACHE_KIB = 4096

@@ -25,7 +25,7 @@ from shared.catalogue.transcript_edits import (
     remove_transcript,
 )
 from shared.catalogue.transcript_files import shown
-from shared.catalogue.transcripts import cues_of, find_cue, speaker_name, transcripts_of
+from shared.catalogue.transcripts import cues_of, find_cue, is_unsure, speaker_name, transcripts_of
 from shared.db import reading, writing
 from shared.errors import (
     ConflictError,
@@ -175,6 +175,9 @@ def _show(asked: Asked) -> None:
                 "person": cue.person.name if cue.person is not None else None,
                 "text": cue.text,
                 "corrected": cue.corrected,
+                "confidence_mean": cue.confidence_mean,
+                "confidence_least": cue.confidence_least,
+                "unsure": is_unsure(cue),
             }
             for cue in cues
         ]
@@ -183,7 +186,7 @@ def _show(asked: Asked) -> None:
                 str(cue.id),
                 str(start + cue.start_frame) if start is not None else str(cue.start_frame),
                 one_line(speaker_name(cue)),
-                one_line(cue.text),
+                one_line(cue.text) + (" (unsure)" if is_unsure(cue) else ""),
             )
             for cue in cues
         ]

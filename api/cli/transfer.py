@@ -14,9 +14,10 @@ from api.cli.app import Root, print_json, print_table, root_of
 from api.cli.options import AsJson, Production
 from api.cli.query_words import QueryCommand, join_query
 from shared.catalogue.log import production_vocabulary
+from shared.catalogue.log_export import export_log
 from shared.catalogue.log_files import Record, Value, check_format, join_names, read_records, write_records
 from shared.catalogue.merging import apply_merge
-from shared.catalogue.transfer import Difference, Merge, Prefer, export_log, plan_merge
+from shared.catalogue.transfer import Difference, Merge, Prefer, plan_merge
 from shared.db import reading, writing
 from shared.errors import EXIT_PARTIAL, ConflictError, DestinationError
 from shared.vocabulary import load_vocabulary
@@ -38,13 +39,13 @@ def export(
     ] = None,
     production: Production = None,
 ) -> None:
-    """Write the log to a table: a line for each clip, and one for each of its moments."""
+    """Write the log to a table: a line for each clip and each of its moments, and in JSON each transcript."""
     root = root_of(context)
     kind = check_format(to)
     with reading(root.sessions) as session:
         found = root.production(session, production)
         vocabulary = production_vocabulary(session, found, load_vocabulary())
-        records = export_log(session, found, join_query(query), vocabulary)
+        records = export_log(session, found, join_query(query), vocabulary, spoken=kind == ".jsonl")
         first = next(records, None)  # a query that can't be read makes no file
         counted = _Counted(() if first is None else chain((first,), records))
         try:
@@ -150,10 +151,10 @@ def _say(root: Root, merge: Merge, dry_run: bool, edit: int | None) -> None:
                 f"  line {record.line}: {known.get('reel', '')}/{known.get('clip', '')}: {why}", markup=False
             )
         _more(root, len(merge.unknown))
-    subjects = len(merge.wanted)
-    verb = "would change" if dry_run else "changed"
+    count = len(merge.wanted) + len(merge.spoken)
+    what = "clip, moment or transcript" if count == 1 else "clips, moments or transcripts"
     said = (
-        f"{verb} {subjects} clip{'' if subjects == 1 else 's'} or moments; {merge.same} said nothing new; "
+        f"{'would change' if dry_run else 'changed'} {count} {what}; {merge.same} said nothing new; "
         f"{len(merge.conflicts)} conflicts, {len(merge.kept)} kept, {len(merge.unknown)} of no clip here"
     )
     root.out.print(said, markup=False)

@@ -20,7 +20,7 @@ from api.reads.clips import read_clip
 from api.reads.transcripts import cue_tag
 from shared.catalogue.clip_places import place_text
 from shared.catalogue.clip_rows import range_text
-from shared.catalogue.transcripts import cues_of, transcripts_of
+from shared.catalogue.transcripts import cues_of, is_unsure, transcripts_of
 from shared.db import reading
 from shared.models import ChangeSet, Clip, ClipCue, ClipMedia, Person
 from shared.words import fold_name
@@ -48,6 +48,7 @@ class CueView:
     text: str
     rows: int
     corrected: bool
+    unsure: bool
     tag: str
 
 
@@ -118,6 +119,7 @@ def _view(cue: ClipCue, clip: Clip, parts: Sequence[PartView]) -> CueView:
         text=text,
         rows=sum(1 + len(line) // _WIDTH for line in text.split("\n")),
         corrected=cue.corrected,
+        unsure=is_unsure(cue),
         tag=cue_tag(cue),
     )
 

@@ -13,6 +13,7 @@ from api.schemas.edits import LARGEST_FRAME
 from shared import models
 from shared.catalogue.transcript_edits import LONGEST_NAME, LONGEST_TEXT
 from shared.catalogue.transcript_import import Import
+from shared.catalogue.transcripts import UNSURE, is_unsure
 
 Frame = Annotated[int, Field(ge=0, le=LARGEST_FRAME)]
 
@@ -23,6 +24,13 @@ class SpokenWord(Shape):
     text: str
     start: int
     end: int
+
+
+class Confidence(Shape):
+    """How sure a recogniser was of a cue's words, 0 to 1: its own number, checked by nobody."""
+
+    mean: float
+    least: float = Field(description="Of the word that it was least sure of.")
 
 
 class Cue(Shape):
@@ -38,6 +46,10 @@ class Cue(Shape):
     person: str | None = Field(description="Who that is; null: nobody said.")
     corrected: bool = Field(description="Whether a person changed its words or its times.")
     words: list[SpokenWord] | None = Field(description="With their times; null: no word has one.")
+    confidence: Confidence | None = Field(
+        description="Of the program that wrote the words; null: none did, or a person has corrected them."
+    )
+    unsure: bool = Field(description=f"Whether the mean confidence is below {UNSURE}.")
 
 
 class TranscriptPart(Shape):
@@ -136,6 +148,10 @@ def cue_shape(row: models.ClipCue) -> Cue:
         words=None
         if row.spoken is None
         else [SpokenWord(text=shown(one[0]), start=one[1], end=one[2]) for one in row.spoken],
+        confidence=None
+        if row.confidence_mean is None or row.confidence_least is None
+        else Confidence(mean=row.confidence_mean, least=row.confidence_least),
+        unsure=is_unsure(row),
     )
 
 

@@ -1,4 +1,5 @@
-"""The log as a file: CSV (RFC 4180) or JSON Lines, one record a clip and one a moment.
+"""The log as a file: CSV (RFC 4180) or JSON Lines, one record a clip and one a moment; in JSON Lines also
+one a transcript.
 
 A record says which clip it is about by the hash and the size of the clip's first file, so that it means the
 same clip on every machine that offloaded the same card. What stands only for people to read ("reel", "clip",
@@ -18,6 +19,7 @@ from pathlib import Path, PurePath
 from typing import Any
 
 from shared.catalogue.assignments import LIST_FIELDS, SetNames, SetValue, parse_assignments
+from shared.catalogue.transcript_log import Carried, read_carried
 from shared.errors import UsageError
 from shared.query_fields import TERM_FIELDS, TEXT_FIELDS
 from shared.safe_cells import guard_cell, unguard_cell
@@ -29,6 +31,7 @@ FOR_READING = ("reel", "clip", "day", "start", "length")
 RANGE = ("in", "out", "moment")
 SAID = (*TERM_FIELDS, *TEXT_FIELDS, *LIST_FIELDS, "lens")
 COLUMNS = (*IDENTITY, *FOR_READING, *RANGE, *SAID)
+TRANSCRIPT = "transcript"  # of JSON Lines only
 FORMATS = (".csv", ".jsonl")
 
 _BOM = b"\xef\xbb\xbf"
@@ -42,11 +45,12 @@ Value = str | tuple[str, ...]
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """What one line says of a clip, or of one of its moments. Empty fields are left out.
+    """What one line says of a clip or one of its moments, or what is said in it. Empty fields are left out.
 
     `hash`: algorithm and value, "xxh128:…"; empty when the line has none. `range`: in and out in frames
     from the clip's first, out exclusive; None: the line is about the clip. `values`: codes of the vocabulary,
-    texts, names; `name` is the moment's. `known`: what stands for people to read.
+    texts, names; `name` is the moment's. `known`: what stands for people to read. `transcript`: of the clip
+    or of a part of it, and then the line is about nothing else.
     """
 
     line: int
@@ -56,6 +60,7 @@ class Record:
     values: Mapping[str, Value]
     name: str = ""
     known: Mapping[str, str] | None = None
+    transcript: Carried | None = None
 
     def place(self, column: str) -> str:
         return f"line {self.line}, {column}"
@@ -110,6 +115,8 @@ def _fields_of(record: Record) -> dict[str, Any]:
     fields: dict[str, Any] = {"hash": record.hash, "bytes": record.size, **(record.known or {})}
     if record.range is not None:
         fields |= {"in": record.range[0], "out": record.range[1], "moment": record.name}
+    if record.transcript is not None:
+        fields[TRANSCRIPT] = json.loads(record.transcript.text)
     return fields | dict(record.values)
 
 
@@ -243,6 +250,8 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 def _json_field(line: int, name: str, value: object, faults: list[Fault]) -> _Field | None:
     place = f"line {line}, {show_short(name)[1:-1]}"
+    if name == TRANSCRIPT:
+        return _Field(name, json.dumps(value))
     if name not in COLUMNS:
         faults.append(Fault(place, _unknown(name)))
     elif value is None or name in FOR_READING:
@@ -305,6 +314,14 @@ def _read_record(
         refuse("lens", "a moment has no lens of its own")
     if name and not ends[0]:
         refuse("moment", "a moment needs both in and out")
+    transcript = None
+    if TRANSCRIPT in row:
+        try:
+            transcript = read_carried(json.loads(str(row[TRANSCRIPT].value)))
+        except UsageError as error:
+            refuse(TRANSCRIPT, error.message)
+        if values or ends[0]:
+            refuse(TRANSCRIPT, "it stands on a line of its own")
     if len(faults) > before:
         return None
     span = (int(ends[0]), int(ends[1])) if ends[0] else None
@@ -312,7 +329,7 @@ def _read_record(
         refuse("out", f"{span[0]} to {span[1]} is no range; out is exclusive")
         return None
     known = {one: str(row[one].value) for one in FOR_READING if one in row}
-    return Record(line, key, int(size) if key else 0, span, values, name, known)
+    return Record(line, key, int(size) if key else 0, span, values, name, known, transcript)
 
 
 def _read_value(field: str, value: Value, vocabulary: Vocabulary) -> Value:

@@ -12,9 +12,11 @@ from shared.catalogue.assignments import SetNames
 from shared.catalogue.journal import CLIP, MOMENT, Values, read_values, record
 from shared.catalogue.log import name_ids
 from shared.catalogue.moments import moment_values
+from shared.catalogue.rows import RowsEdit
 from shared.catalogue.set_values import set_values
 from shared.catalogue.text import refresh_text
-from shared.catalogue.transfer import Merge, Subject
+from shared.catalogue.transcript_rows import TRANSCRIPT
+from shared.catalogue.transfer import Merge, SpokenMerge, Subject
 from shared.models import ChangeSet, LogEntry, Moment, Person, Production, Tag, now
 from shared.vocabulary import Vocabulary
 
@@ -31,9 +33,23 @@ def apply_merge(
     before = read_values(session, clips, fields)
     set_values(session, production, clips, vocabulary, by)
     edit = record(session, production, by, summary, CLIP, before, read_values(session, clips, fields))
-    if not moments:
-        return edit
-    return _write_moments(session, production, moments, vocabulary, by, summary, edit)
+    if moments:
+        edit = _write_moments(session, production, moments, vocabulary, by, summary, edit)
+    spoken = RowsEdit(session, production, by, summary)
+    for one in merge.spoken:
+        _keep_spoken(spoken, one)
+    return spoken.close(into=edit)
+
+
+def _keep_spoken(edit: RowsEdit, wanted: SpokenMerge) -> None:
+    """Of those that stand there, the one of the same part is changed, so that its number stays."""
+    part = wanted.carried.part
+    taken = next((one for one in wanted.standing if one.part == part), None)
+    for one in wanted.standing:
+        if one is not taken:
+            edit.remove(TRANSCRIPT, one)
+    values = {"clip": wanted.clip, **wanted.carried.values}
+    edit.put(TRANSCRIPT, taken.id if taken is not None else None, values)
 
 
 def _write_moments(

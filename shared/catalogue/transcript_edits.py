@@ -14,7 +14,7 @@ from sqlalchemy import select
 from shared.catalogue.journal import Values
 from shared.catalogue.log import same_name
 from shared.catalogue.rows import RowsEdit
-from shared.catalogue.transcript_rows import CUE, TRANSCRIPT, next_cue_ids
+from shared.catalogue.transcript_rows import CONFIDENCE, CUE, TRANSCRIPT, next_cue_ids
 from shared.catalogue.transcripts import frames_a_second
 from shared.errors import NotFoundError, UsageError
 from shared.models import Clip, ClipCue, ClipTranscript
@@ -32,7 +32,7 @@ def correct(edit: RowsEdit, cue: ClipCue, text: str) -> ClipCue:
     words = _check_text(text)
     if words == cue.text:
         return cue
-    values: Values = {"text": words, "corrected": True}
+    values: Values = {"text": words, "corrected": True, **dict.fromkeys(CONFIDENCE)}
     if cue.spoken is not None:
         timed = realign(_timed(cue), words, cue.start_frame, cue.end_frame)
         values["spoken"] = _listed(timed)
@@ -109,6 +109,7 @@ def join(edit: RowsEdit, cue: ClipCue) -> ClipCue:
         "end_frame": max(cue.end_frame, after.end_frame),
         "end_us": max(cue.end_us, after.end_us),
         "corrected": True,
+        **_joined_confidence(cue, after),
     }
     if cue.spoken is not None or after.spoken is not None:
         values["spoken"] = _listed([*_all_timed(cue), *_all_timed(after)])
@@ -203,6 +204,18 @@ def _check_text(text: str) -> str:
 
 def _timed(cue: ClipCue) -> list[TimedWord]:
     return [TimedWord(*word) for word in cue.spoken or ()]
+
+
+def _joined_confidence(cue: ClipCue, after: ClipCue) -> Values:
+    """Of both by their number of words; of one of which nothing is said, what the other has."""
+    known = [one for one in (cue, after) if one.confidence_mean is not None]
+    if not known:
+        return dict.fromkeys(CONFIDENCE)
+    words = [len(one.text.split()) for one in known]
+    means = [one.confidence_mean or 0.0 for one in known]
+    mean = sum(mean * count for mean, count in zip(means, words, strict=True)) / max(1, sum(words))
+    least = min(one.confidence_least or 0.0 for one in known)
+    return dict(zip(CONFIDENCE, (round(mean, 4), least), strict=True))
 
 
 def _all_timed(cue: ClipCue) -> list[TimedWord]:

@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from shared.catalogue.rows import RowsEdit
-from shared.catalogue.transcript_rows import TRANSCRIPT
+from shared.catalogue.transcript_rows import CONFIDENCE, TRANSCRIPT
 from shared.catalogue.transcripts import frames_a_second, transcripts_of
 from shared.errors import ConflictError, UsageError
 from shared.models import Clip, ClipCue, ClipFile, ClipTranscript, FileRole, TakeFacts, TranscriptOrigin
@@ -90,7 +90,7 @@ def plan_import(
         cues,
         read.speakers,
         (*read.warnings, *warnings),
-        tuple(_standing(session, clip, part)),
+        tuple(standing_beside(session, clip, part)),
     )
 
 
@@ -165,8 +165,9 @@ def say_standing(standing: Sequence[Standing]) -> str:
     return "; ".join(said)
 
 
-def _standing(session: Session, clip: Clip, part: int) -> list[Standing]:
-    """Those that can't stay beside the new one: of the same part, or of the whole clip where parts differ."""
+def standing_beside(session: Session, clip: Clip, part: int) -> list[Standing]:
+    """Those of a clip that can't stay beside a new one of this part: of the same, or of the whole clip where
+    parts differ."""
     found = []
     for transcript in transcripts_of(session, clip.id):
         if transcript.part != part and 0 not in (transcript.part, part):
@@ -209,6 +210,7 @@ def _lay(
                 "speaker": speaker,
                 "spoken": _spoken(cue, clip, offset, start, end),
                 "corrected": False,
+                **_sureness(cue),
             }
         )
     warnings = (f"{mended} cues held characters that no text may have; mended",) if mended else ()
@@ -229,6 +231,14 @@ def _spoken(cue: Cue, clip: Clip, offset: int, first: int, last: int) -> list[An
         stop = offset + nearest_frame(given if given is not None else following, rate)
         found.append([_usable(word.text), begin, min(max(stop, begin), last), word.start, given])
     return found
+
+
+def _sureness(cue: Cue) -> dict[str, float | None]:
+    """How sure a recogniser was of the cue's words; nothing where it says so of some only."""
+    known = [word.confidence for word in cue.words if word.confidence is not None]
+    if not known or len(known) < len(cue.words):
+        return dict.fromkeys(CONFIDENCE)
+    return dict(zip(CONFIDENCE, (round(sum(known) / len(known), 4), min(known)), strict=True))
 
 
 def _usable(text: str) -> str:

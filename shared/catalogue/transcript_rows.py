@@ -25,6 +25,8 @@ _PLAIN = ("part", "offset_frames", "language", "file_name", "file_hash")
 CUE_COLUMNS = (
     *("start_frame", "end_frame", "start_us", "end_us", "text", "speaker", "spoken", "corrected"),
 )  # fmt: skip
+# Younger than the others: a journal of before has no word of them, and is undone all the same.
+CONFIDENCE = ("confidence_mean", "confidence_least")
 
 
 def next_cue_ids(session: Session, count: int) -> list[int]:
@@ -47,7 +49,7 @@ def read_cue(_session: Session, cue: ClipCue) -> Values:
         "name": _short(cue.text),
         "transcript": cue.transcript_id,
         "clip": cue.clip_id,
-        **{name: getattr(cue, name) for name in CUE_COLUMNS},
+        **{name: getattr(cue, name) for name in (*CUE_COLUMNS, *CONFIDENCE)},
         "person": cue.person.name if cue.person is not None else None,
     }
 
@@ -62,7 +64,7 @@ def _fill_cue(session: Session, production: Production, cue: ClipCue, values: Ma
         if transcript is None:
             raise ConflictError("its transcript is not there any more", remedy="Bring that back first.")
         cue.transcript, cue.clip_id = transcript, transcript.clip_id
-    for name in CUE_COLUMNS:
+    for name in (*CUE_COLUMNS, *CONFIDENCE):
         if name in values:
             setattr(cue, name, values[name])
     if "person" in values:
@@ -94,7 +96,8 @@ def _read(session: Session, transcript: ClipTranscript) -> Values:
 
 def _listed(cue: ClipCue) -> Values:
     person = cue.person.name if cue.person is not None else None
-    return {"id": cue.id, **{name: getattr(cue, name) for name in CUE_COLUMNS}, "person": person}
+    sure = {name: value for name in CONFIDENCE if (value := getattr(cue, name)) is not None}
+    return {"id": cue.id, **{name: getattr(cue, name) for name in CUE_COLUMNS}, **sure, "person": person}
 
 
 def _fill(
@@ -151,6 +154,7 @@ def _write_cues(
             "transcript_id": transcript.id,
             "clip_id": transcript.clip_id,
             **{name: cue[name] for name in CUE_COLUMNS},
+            **{name: cue.get(name) for name in CONFIDENCE},
             "person_id": people.get(cue.get("person") or ""),
         }
         for cue in cues

@@ -17,6 +17,8 @@ from shared.timecode import Rate
 from shared.transcripts import Cue, Word
 from shared.transcripts.model import frame_start
 
+UNSURE = 0.5  # mean confidence of a cue's words below which it is marked. Common practice, no source.
+
 
 @dataclass(frozen=True, slots=True)
 class Spoken:
@@ -81,6 +83,11 @@ def spoken_between(cues: Iterable[ClipCue], start: int, end: int) -> Spoken:
 def speaker_name(cue: ClipCue) -> str:
     """Who speaks: the person where one was named, else the name as the source writes it; "": nobody knows."""
     return cue.person.name if cue.person is not None else cue.speaker
+
+
+def is_unsure(cue: ClipCue) -> bool:
+    """Whether a program wrote these words that was hardly sure of them: a person should read them first."""
+    return cue.confidence_mean is not None and cue.confidence_mean < UNSURE
 
 
 def text_hash(text: str) -> str:

@@ -1,4 +1,4 @@
-"""Taking a log out of the catalogue and merging one into it, clip by clip, whatever the machine.
+"""Merging a log from a file into the catalogue, clip by clip, whatever the machine it is from.
 
 A clip is known by the hash and size of its first file. Nothing is lost by a merge: what the catalogue lacks
 is filled in, names are added to names, and where both say something else it stays until somebody decides.
@@ -8,28 +8,38 @@ from __future__ import annotations
 
 import enum
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session, joinedload, selectinload
+from sqlalchemy.orm import Session, joinedload
 
 from shared.catalogue.assignments import LIST_FIELDS
 from shared.catalogue.chunks import in_chunks
-from shared.catalogue.clip_rows import length_text
 from shared.catalogue.journal import Values, moment_log, read_values
 from shared.catalogue.log import same_name
+from shared.catalogue.log_export import log_moments
 from shared.catalogue.log_files import SAID, Fault, FaultyFileError, Record, Value
 from shared.catalogue.lookup import list_known, pick_one
-from shared.catalogue.search import Cursor, find_clips
+from shared.catalogue.transcript_import import part_offset, say_standing, standing_beside
+from shared.catalogue.transcript_log import Carried, carry
+from shared.catalogue.transcripts import frames_a_second
 from shared.errors import UsageError
-from shared.models import Clip, ClipFile, ClipMedia, File, FileRole, LogEntry, Moment, Production, Reel
+from shared.models import (
+    Clip,
+    ClipFile,
+    ClipMedia,
+    ClipTranscript,
+    File,
+    FileRole,
+    LogEntry,
+    Moment,
+    Production,
+    Reel,
+)
 from shared.query_fields import TEXT_FIELDS
-from shared.vocabulary import Vocabulary
-
-_PAGE = 1000
 
 
 class Prefer(enum.StrEnum):
@@ -71,101 +81,27 @@ class Difference:
         }
 
 
+@dataclass(frozen=True, slots=True)
+class SpokenMerge:
+    """A transcript to be kept, in place of those that stand there."""
+
+    clip: int
+    carried: Carried
+    standing: tuple[ClipTranscript, ...] = ()
+
+
 @dataclass(slots=True)
 class Merge:
-    """What an import would do. `wanted`: the values to be written, by what they are written on."""
+    """What an import would do. `wanted`: the values to be written, by what they are written on; `spoken`: the
+    transcripts."""
 
     wanted: dict[Subject, Values] = field(default_factory=dict)
+    spoken: list[SpokenMerge] = field(default_factory=list)
     changes: list[Difference] = field(default_factory=list)
     conflicts: list[Difference] = field(default_factory=list)  # left as they are
     kept: list[Difference] = field(default_factory=list)  # the catalogue was preferred
     unknown: list[tuple[Record, str]] = field(default_factory=list)  # records of no clip here, and why
     same: int = 0  # records that say nothing new
-
-
-# -- out --------------------------------------------------------------------------------------------
-
-
-def export_log(
-    session: Session, production: Production, query: str, vocabulary: Vocabulary
-) -> Iterator[Record]:
-    """A record of each clip that a query finds, and after it one of each of its moments; as shot.
-
-    Raises QueryError at the first record for a query that can't be read.
-    """
-    after: Cursor | None = None
-    while True:
-        page = find_clips(session, production, query, vocabulary, limit=_PAGE, after=after)
-        ids = [clip.id for clip in page.clips]
-        firsts, moments = _first_files(session, ids), _moments(session, ids)
-        for clip in page.clips:
-            key, size = firsts.get(clip.id, ("", 0))
-            known = _known(clip)
-            values = moment_log(page.entries.get(clip.id))
-            if clip.lens is not None and not clip.lens_assumed:
-                values["lens"] = clip.lens.name
-            yield Record(0, key, size, None, _as_said(values), known=known)
-            for moment, entry in moments[clip.id]:
-                span = (moment.in_frame, moment.out_frame)
-                yield Record(0, key, size, span, _as_said(moment_log(entry)), moment.name, known)
-        if page.next is None:
-            return
-        after = Cursor.parse(page.next)
-        session.expunge_all()
-
-
-def _known(clip: Clip) -> dict[str, str]:
-    start = clip.start_timecode
-    return {
-        "reel": clip.reel.name,
-        "clip": clip.name,
-        "day": str(clip.day.number) if clip.day is not None else "",
-        "start": str(start) if start is not None else "",
-        "length": length_text(clip) or "",
-    }
-
-
-def _as_said(values: Values) -> dict[str, Value]:
-    return {
-        name: tuple(values[name]) if name in LIST_FIELDS else str(values[name])
-        for name in SAID
-        if values.get(name)
-    }
-
-
-def _first_files(session: Session, clip_ids: Sequence[int]) -> dict[int, tuple[str, int]]:
-    """The hash and the size of each clip's first file, where it was read whole."""
-    found: dict[int, tuple[str, int]] = {}
-    for chunk in in_chunks(clip_ids):
-        rows = select(ClipFile.clip_id, File.algorithm, File.digest, File.size).join(File)
-        for clip_id, algorithm, digest, size in session.execute(
-            rows.where(
-                ClipFile.clip_id.in_(chunk),
-                ClipFile.role == FileRole.ESSENCE,
-                ClipFile.ordinal == 0,
-                File.digest.is_not(None),
-            )
-        ):
-            found[clip_id] = (f"{algorithm}:{digest}", size)
-    return found
-
-
-def _moments(session: Session, clip_ids: Iterable[int]) -> dict[int, list[tuple[Moment, LogEntry | None]]]:
-    found: dict[int, list[tuple[Moment, LogEntry | None]]] = defaultdict(list)
-    for chunk in in_chunks(clip_ids):
-        rows = session.execute(
-            select(Moment, LogEntry)
-            .outerjoin(LogEntry, LogEntry.moment_id == Moment.id)
-            .where(Moment.clip_id.in_(chunk))
-            .options(selectinload(LogEntry.tags), selectinload(LogEntry.people))
-            .order_by(Moment.clip_id, Moment.in_frame, Moment.out_frame, Moment.id)
-        )
-        for moment, entry in rows:
-            found[moment.clip_id].append((moment, entry))
-    return found
-
-
-# -- in: what would change --------------------------------------------------------------------------
 
 
 def plan_merge(
@@ -180,8 +116,8 @@ def plan_merge(
     """Compare a file's records with the catalogue. Writes nothing; `hold` keeps other writers off the clips
     until the transaction ends.
 
-    Raises FaultyFileError for a lens that is not in the kit list, a range beyond a clip's end, or two
-    records that say different things of one clip.
+    Raises FaultyFileError for a lens that is not in the kit list, a range or words beyond a clip's end, or
+    two records that say different things of one clip.
     """
     found = _clips_by_file(session, production, {record.hash for record in records if record.hash}, hold)
     merge, told = Merge(), _gather(records, path)
@@ -195,10 +131,13 @@ def plan_merge(
         else:
             merge.unknown.append((record, _why_unknown(record, clips)))
     standing = read_values(session, sorted(matched), SAID)
-    moments = _moments(session, sorted(matched))
+    moments = log_moments(session, sorted(matched))
     faults: list[Fault] = []
     lenses = list_known(session, production, "lens")
     for clip, record in about:
+        if record.transcript is not None:
+            _compare_spoken(session, merge, clip, record, record.transcript, prefer, faults)
+            continue
         values = dict(record.values)
         if "lens" in values:
             try:
@@ -221,10 +160,11 @@ def plan_merge(
 
 def _gather(records: Sequence[Record], path: Path) -> list[Record]:
     """One record for each thing: lines that say the same or complete each other are one."""
-    first: dict[tuple[str, int, tuple[int, int] | None], Record] = {}
+    first: dict[tuple[str, int, tuple[int, int] | None, int | None], Record] = {}
     loose, faults = [], []
     for record in records:
-        key = (record.hash, record.size, record.range)
+        part = record.transcript.part if record.transcript is not None else None
+        key = (record.hash, record.size, record.range, part)
         before = first.get(key)
         if not record.hash or before is None:
             first[key] = record
@@ -234,12 +174,13 @@ def _gather(records: Sequence[Record], path: Path) -> list[Record]:
         both = before.values.keys() & record.values.keys()
         wrong = [name for name in both if before.values[name] != record.values[name]]
         wrong += ["moment"] if before.name and record.name and before.name != record.name else []
+        wrong += ["transcript"] if before.transcript != record.transcript else []
         faults += [
             Fault(record.place(name), f"line {before.line} says otherwise of the same clip") for name in wrong
         ]
         values = {**record.values, **before.values}
         name = before.name or record.name
-        first[key] = Record(before.line, before.hash, before.size, before.range, values, name, before.known)
+        first[key] = replace(before, values=values, name=name)
     if faults:
         raise FaultyFileError(path, faults)
     return sorted([*first.values(), *loose], key=lambda one: one.line)
@@ -330,6 +271,52 @@ def _compare(
             merge.changes.append(_difference(subject, clip, record, "moment", "", "marked"))
     elif not differs:
         merge.same += 1
+
+
+def _compare_spoken(
+    session: Session,
+    merge: Merge,
+    clip: Clip,
+    record: Record,
+    carried: Carried,
+    prefer: Prefer | None,
+    faults: list[Fault],
+) -> None:
+    """A transcript is taken whole or not at all: cues of two hands can't be told apart line by line."""
+    wrong = _misfit(session, merge, clip, carried)
+    if wrong is not None:
+        faults.append(Fault(record.place("transcript"), wrong))
+        return
+    standing = standing_beside(session, clip, carried.part)
+    if len(standing) == 1 and carry(session, standing[0].transcript).says_the_same(carried):
+        merge.same += 1
+        return
+    now = say_standing(standing)
+    difference = _difference(Subject(clip.id), clip, record, "transcript", now, carried.summary)
+    if not standing or prefer is Prefer.FILE:
+        merge.spoken.append(SpokenMerge(clip.id, carried, tuple(one.transcript for one in standing)))
+        merge.changes.append(difference)
+    else:
+        (merge.kept if prefer is Prefer.CATALOGUE else merge.conflicts).append(difference)
+
+
+def _misfit(session: Session, merge: Merge, clip: Clip, carried: Carried) -> str | None:
+    """Why these can't be the clip's words."""
+    beside = [one.carried.part for one in merge.spoken if one.clip == clip.id]
+    if beside and 0 in (carried.part, *beside):
+        return f"{_name(clip)} has one transcript of the whole or one of each part, never both"
+    values = carried.values
+    try:
+        frames_a_second(clip)
+        offset = part_offset(session, clip, carried.part)
+    except UsageError as error:
+        return f"{_name(clip)}: {error.message}"
+    if offset != values["offset_frames"]:
+        return f"part {carried.part} of {_name(clip)} begins at frame {offset}, not {values['offset_frames']}"
+    last = max(cue["end_frame"] for cue in values["cues"])
+    if clip.frames is not None and last > clip.frames:
+        return f"{_name(clip)} has only {clip.frames} frames, and words end at {last}"
+    return None
 
 
 def _held(name: str, now: Values) -> Any:

@@ -6,7 +6,7 @@ import datetime as dt
 import enum
 from typing import Any
 
-from sqlalchemy import JSON, CheckConstraint, ForeignKey, Index, String, Text, UniqueConstraint, false
+from sqlalchemy import JSON, CheckConstraint, Float, ForeignKey, Index, String, Text, UniqueConstraint, false
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from shared.models.base import Base, now, text_enum
@@ -48,6 +48,9 @@ class ClipCue(Base):
     """A stretch of speech. Frames count from the clip's first, the end is exclusive, and they are the truth;
     microseconds are the source's own, from the beginning of the medium that the transcript is of.
 
+    `confidence_mean`, `confidence_least`: how sure a program that listened was of the words, 0 to 1, by its
+    own number; None: it does not say, or a person has corrected the words since.
+
     `spoken`: the words with their times, each `[text, first frame, frame after the last, begin in µs, end in
     µs]`; the microseconds are null where a time was worked out and not given. None: no word has a time.
     """
@@ -72,6 +75,8 @@ class ClipCue(Base):
     person_id: Mapped[int | None] = mapped_column(ForeignKey("person.id"), index=True)
     spoken: Mapped[list[Any] | None] = mapped_column(JSON(none_as_null=True))
     corrected: Mapped[bool] = mapped_column(default=False, server_default=false())  # by a person
+    confidence_mean: Mapped[float | None] = mapped_column(Float)  # of its words
+    confidence_least: Mapped[float | None] = mapped_column(Float)  # of the word that it was least sure of
 
     transcript: Mapped[ClipTranscript] = relationship()
     person: Mapped[Person | None] = relationship()

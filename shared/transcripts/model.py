@@ -18,11 +18,13 @@ MICRO = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class Word:
-    """One word; `end` is None where the source gives only when it began."""
+    """One word; `end` is None where the source gives only when it began. `confidence`: how sure a recogniser
+    was of it, 0 to 1; None where it does not say."""
 
     start: int
     end: int | None
     text: str
+    confidence: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 Taken: a list of segments, or an object with one under `segments`, or a list of words alone (under `words`,
 or as the whole). A segment has `start`, `end`, `text` and may have `speaker` and `words`; a word has `start`,
-`end` and `word` or `text`. Common practice, no source.
+`end` and `word` or `text`, and may have `confidence`, 0 to 1. Common practice, no source.
 """
 
 from __future__ import annotations
@@ -66,7 +66,14 @@ def _word(one: Any, where: str, name: str) -> Word:
     text = one.get("word", one.get("text"))
     if not isinstance(text, str):
         raise _unknown(f"{where} has no `word`", name)
-    return Word(start, end, text.strip())
+    return Word(start, end, text.strip(), _confidence(one.get("confidence")))
+
+
+def _confidence(value: Any) -> float | None:
+    """What is no share of one is another program's own measure, and says nothing here."""
+    if isinstance(value, bool) or not isinstance(value, int | Decimal) or not 0 <= value <= 1:
+        return None
+    return float(value)
 
 
 def group_words(words: Sequence[Word]) -> list[Cue]:

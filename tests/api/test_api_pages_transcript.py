@@ -8,7 +8,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from shared.catalogue.transcripts import cues_of
-from shared.db import Sessions, reading
+from shared.db import Sessions, reading, writing
 from tests.api.catalogue import Seeded
 from tests.api.test_api_pages_forms import page, parse, press, send
 
@@ -78,6 +78,25 @@ def test_forms_part_a_cue_move_it_and_take_that_back(
         refused = send(client, form().get("action"), **{**dict(form().form_values()), **typed})
         assert refused.status_code == 422 and said in refused.text.lower(), typed
     assert places() == [(20, 49, "The chane <i>"), (50, 75, "holds.")]
+
+
+def test_what_a_program_was_unsure_of_is_marked_until_it_is_corrected(
+    client: TestClient, catalogue: Sessions, at: str
+) -> None:
+    assert page(client, at).xpath("//*[@class='quiet unsure']") == []
+    with writing(catalogue) as session:
+        cue = cues_of(session, int(at.split("/")[2]))[0]
+        cue.confidence_mean, cue.confidence_least = 0.31, 0.02
+    shown = client.get(f"/api/v1/cues/{cue.id}").json()
+    assert shown["unsure"] and shown["confidence"] == {"mean": 0.31, "least": 0.02}
+    found = page(client, at)
+    (mark,) = found.xpath("//*[@class='quiet unsure']")
+    assert mark.text.startswith("unsure")
+    assert found.xpath(f"//textarea[@aria-describedby='{mark.get('id')}']")[0].text == "The chane <i>"
+    press(client, at, found.xpath("//*[@id='cues']//form")[0], "Save", text="The chain <i>", person="")
+    assert page(client, at).xpath("//*[@class='quiet unsure']") == []
+    shown = client.get(f"/api/v1/cues/{cue.id}").json()
+    assert not shown["unsure"] and shown["confidence"] is None
 
 
 def test_what_is_found_leads_to_its_place(client: TestClient, at: str) -> None:

@@ -11,6 +11,7 @@ from sqlalchemy import select
 
 from sample_media.production import load_production
 from sample_media.recipe import make_card
+from shared.catalogue.transcripts import cues_of
 from shared.db import make_engine, make_sessions, reading
 from shared.errors import EXIT_ERROR, EXIT_USAGE
 from shared.models import ClipTranscript, TranscriptOrigin
@@ -62,6 +63,10 @@ def test_an_interview_becomes_words_that_are_found(shell: Shell, tmp_path: Path)
     with reading(make_sessions(engine)) as session:
         (row,) = session.scalars(select(ClipTranscript))
         assert (row.origin, row.language) == (TranscriptOrigin.RECOGNISED, "en")
+        cues = cues_of(session, row.clip_id)
+        least = min(word["confidence"] for word in words)
+        assert min(cue.confidence_least or 0.0 for cue in cues) == pytest.approx(least, abs=1e-4)
+        assert all(cue.confidence_mean is not None for cue in cues)
     engine.dispose()
     longest = max((word["word"] for word in words), key=len)
     assert [one["name"].rpartition("/")[2] for one in shell.json("find", longest)["clips"]] == ["S001T01"]

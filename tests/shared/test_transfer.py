@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 
 from shared.catalogue.assignments import parse_assignments
 from shared.catalogue.editing import edit_clips, undo
+from shared.catalogue.log_export import export_log
 from shared.catalogue.log_files import (
     COLUMNS,
     FaultyFileError,
@@ -27,7 +28,7 @@ from shared.catalogue.log_files import (
 from shared.catalogue.merging import apply_merge
 from shared.catalogue.moments import MomentEdit, list_moments, make_moment
 from shared.catalogue.search import find_clip_ids
-from shared.catalogue.transfer import Merge, Prefer, export_log, plan_merge
+from shared.catalogue.transfer import Merge, Prefer, plan_merge
 from shared.errors import UsageError
 from shared.models import ChangeSet, Clip, LogEntry, Moment, Production, Tag
 from shared.safe_cells import guard_cell, unguard_cell

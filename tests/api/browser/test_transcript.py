@@ -72,14 +72,20 @@ def test_a_cue_plays_from_its_place_and_is_marked(spoken: Site) -> None:
 
 
 def test_words_and_speakers_are_corrected_by_keyboard(spoken: Site) -> None:
+    with writing(spoken.sessions) as session:
+        for one in cues_of(session, 1)[:2]:
+            one.confidence_mean, one.confidence_least = 0.3, 0.1
     tab = spoken.go("/clips/1/transcript")
     first, second = cue(spoken, 0), cue(spoken, 1)
+    expect(tab.locator(".unsure:visible")).to_have_count(2)
     text = tab.locator(f"#says-{first.id}")
     text.fill("The chain is older than the boat.")
     text.press("Enter")
     expect(tab.locator("#said")).to_have_text("Saved.")
     expect(tab.locator(f"#says-{second.id}")).to_be_focused()
     assert cue(spoken, 0).text == "The chain is older than the boat." and cue(spoken, 0).corrected
+    expect(tab.locator(f"#unsure-{first.id}")).to_be_hidden()
+    expect(tab.locator(f"#unsure-{second.id}")).to_be_visible()
     text.fill("never mind")
     text.press("Escape")
     expect(text).to_have_value("The chain is older than the boat.")
