@@ -34,6 +34,10 @@ class PaperEdit:
     def layout(self) -> Layout:
         return self.state.layout
 
+    @property
+    def has_photographs(self) -> bool:
+        return any(segment.is_still for one in self.layout.placed for segment in (*one.segments, *one.covers))
+
 
 @dataclass(frozen=True, slots=True)
 class Piece:

@@ -26,6 +26,7 @@ from api.handover.folder import Draft
 from api.handover.log_cards import PAGE_NAME, PAPER_NAME
 from api.handover.manifests import ReelManifests
 from api.handover.missing import Gap, count_companions
+from api.handover.paper_edit import PaperEdit
 from api.handover.places import Place
 from api.handover.profile import PARTS
 from api.handover.shots import Handover
@@ -47,11 +48,15 @@ def write_readme(
     places: Mapping[int, Place],
     reels: Sequence[ReelManifests],
     gaps: Sequence[Gap],
+    edits: Sequence[PaperEdit],
 ) -> None:
     """Write `README.txt`: UTF-8, lines of at most 88 characters."""
     sections = (
         ("", _what(handover)),
-        ("FILES", [*_files(reels, frozenset(draft.files), len(handover.speech)), *_outline_files(draft)]),
+        (
+            "FILES",
+            [*_files(reels, frozenset(draft.files), len(handover.speech)), *_outline_files(draft, edits)],
+        ),
         ("RATES", _rates(handover)),
         ("TIME", _time(handover)),
         ("DAYS", _days(handover)),
@@ -144,7 +149,7 @@ def _files(reels: Sequence[ReelManifests], written: frozenset[str], spoken: int)
     yield f"{SUMS_NAME}: of every file here but itself; `sha256sum --check {SUMS_NAME}` compares."
 
 
-def _outline_files(draft: Draft) -> Iterator[str]:
+def _outline_files(draft: Draft, edits: Sequence[PaperEdit]) -> Iterator[str]:
     """What an outline is handed over as, where there is one."""
     timelines = [name for name in draft.files if re.fullmatch(r"outline_.*\.otio", name)]
     if timelines:
@@ -153,10 +158,14 @@ def _outline_files(draft: Draft) -> Iterator[str]:
             "V2 the cover, gaps with a marker for narration, titles and music to come. The .html and .csv of "
             "the same name are to read; the lists beginning with outline_ are its picture, with the cover "
             "cut in, and its sound. A range of another rate takes the whole edit frames that fit in it; the "
-            "exact frames stand in the metadata and in the lists' comments. A photograph stands for the time "
-            "that was set: in the timeline one frame with a freeze-frame effect, in the lists one frame of "
-            "00:00:00:00 held at a speed of 000.0 (M2), with its file's name in a comment; a program that "
-            "does not know such a hold may show one frame or refuse the line: lay the photograph in by hand."
+            "exact frames stand in the metadata and in the lists' comments."
+        )
+    if any(one.has_photographs for one in edits):
+        yield (
+            "A photograph of an outline stands for the time that was set: in the timeline one frame with a "
+            "freeze-frame effect, in the lists one frame of 00:00:00:00 held at a speed of 000.0 (M2), with "
+            "its file's name in a comment; a program that does not know such a hold may show one frame or "
+            "refuse the line: lay the photograph in by hand."
         )
 
 

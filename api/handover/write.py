@@ -98,7 +98,7 @@ def write_handover(
         without_still = write_contact_sheets(draft, handover, places, settings.stills_folder)
         reels = copy_manifests(draft, handover, places)
         gaps = list_gaps(handover, places, reels, without_still)
-        write_readme(draft, handover, places, reels, gaps)
+        write_readme(draft, handover, places, reels, gaps, edits)
         write_sums(draft)  # last: over everything else
     return HandoverReport(final, tuple(draft.files), len(handover.shots), tuple(map(str, gaps)))
 
