@@ -18,6 +18,7 @@ from api.cli.demo_words import enter_channels, enter_transcripts, write_to_foota
 from api.cli.find import print_rows
 from api.cli.offload import Terminal, print_verdict
 from api.cli.problems import print_problems
+from api.cli.sync import compare_sound, print_pairs
 from api.cli.wrap import print_wrap
 from api.handover import write_handover
 from ingest.orders import OffloadOrder
@@ -69,6 +70,7 @@ def run_demo(into: Path) -> None:
     for card in cards:
         offload_card(root, card, destinations)
     enter_log(root, sample)
+    pair_sound(root)
     say(root, "what was said in the interviews")
     number = enter_transcripts(root, sample, into / "transcripts")
     root.out.print(f"  {number} transcripts taken in", markup=False)
@@ -175,6 +177,15 @@ def enter_log(root: Root, sample: Sample) -> None:
                 apply_changes(session, production, [found.id], changes, vocabulary, "demo")
         enter_channels(session, production, sample, vocabulary)
     root.out.print(f"  {len(sample.clips)} clips logged", markup=False)
+
+
+def pair_sound(root: Root) -> None:
+    """Find which of the recorder's sounds runs with which picture, by comparing what they hear."""
+    say(root, "rushlight sync")
+    pairs, problems = compare_sound(root)
+    print_pairs(root, pairs)
+    for problem in problems:
+        root.out.print(f"  not compared: {problem}", markup=False)
 
 
 def enter_plan(root: Root, sample: Sample) -> None:

@@ -19,6 +19,7 @@ from shared.errors import EXIT_PARTIAL, UsageError
 from shared.models import Clip, ClipMedia
 from shared.vocabulary import load_vocabulary
 
+WITHIN_MINUTES = 10.0
 HEADINGS = ("picture", "sound", "offset", "samples", "drift", "both ran", "confidence", "state")
 
 
@@ -37,7 +38,7 @@ def sync(
     ] = None,
     within: Annotated[
         float, typer.Option("--within", min=0, max=1440, help="How many minutes a clock may be wrong.")
-    ] = 10.0,
+    ] = WITHIN_MINUTES,
     confirm: Annotated[
         bool, typer.Option("--confirm", help="With --pair: say that what was found is right.")
     ] = False,
@@ -45,14 +46,36 @@ def sync(
     as_json: AsJson = False,
 ) -> None:
     """Match pictures and sound files that ran at the same time, by comparing what they hear."""
-    from ingest.sound.syncing import Syncing  # heavy
-
     root = root_of(context)
     if pair is not None and query:
         raise UsageError("a query and --pair can't go together", remedy="Leave one of them out.")
     if confirm:
         _confirm(root, pair, production, as_json)
         return
+    rows, problems = compare_sound(root, " ".join(query or []), pair, within, production)
+    if as_json:
+        print_json({"pairs": [row.as_json() for row in rows], "problems": problems})
+    else:
+        print_pairs(root, rows)
+        for problem in problems:
+            root.err.print(f"not compared: {problem}", markup=False)
+    if problems:
+        raise typer.Exit(EXIT_PARTIAL)
+
+
+def compare_sound(
+    root: Root,
+    query: str = "",
+    pair: tuple[str, str] | None = None,
+    within: float = WITHIN_MINUTES,
+    production: str | None = None,
+) -> tuple[list[PairRow], list[str]]:
+    """Compare the clips of a query, or one picture with one sound; judge the clocks again by what they hear.
+
+    Returns the pairs, and what could not be compared, each with the reason.
+    """
+    from ingest.sound.syncing import Syncing  # heavy
+
     with root.err.status("comparing") as status:
         syncing = Syncing(
             root.sessions,
@@ -63,19 +86,11 @@ def sync(
         if pair is not None:
             told = syncing.one(*_both(root, pair, production))
         else:
-            told = syncing.all_of(*_comparable(root, " ".join(query or []), production))
-    with writing(root.sessions) as session:  # what both hear is a witness of their clocks
+            told = syncing.all_of(*_comparable(root, query, production))
+    with writing(root.sessions) as session:
         recheck(session, root.production(session, production))
     with reading(root.sessions) as session:
-        rows = pair_rows(session, told.pair_ids)
-    if as_json:
-        print_json({"pairs": [row.as_json() for row in rows], "problems": list(told.problems)})
-    else:
-        _print_pairs(root, rows)
-        for problem in told.problems:
-            root.err.print(f"not compared: {problem}", markup=False)
-    if told.problems:
-        raise typer.Exit(EXIT_PARTIAL)
+        return pair_rows(session, told.pair_ids), list(told.problems)
 
 
 def channels(
@@ -141,10 +156,11 @@ def _confirm(root: Root, pair: tuple[str, str] | None, production: str | None, a
     if as_json:
         print_json({"pairs": [row.as_json() for row in rows], "problems": []})
     else:
-        _print_pairs(root, rows)
+        print_pairs(root, rows)
 
 
-def _print_pairs(root: Root, rows: list[PairRow]) -> None:
+def print_pairs(root: Root, rows: list[PairRow]) -> None:
+    """A line for each pair."""
     if not rows:
         root.out.print("no picture with sound has a sound file near it")
         return

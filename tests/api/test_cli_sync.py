@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import csv
+from pathlib import Path
+
 import pytest
 
+from api.cli.app import Root
+from api.cli.demonstration import pair_sound
 from sample_media.production import load_production
 from sample_media.recipe import make_card
 from shared.errors import EXIT_PARTIAL, EXIT_USAGE
+from shared.settings import load_settings
 from tests.api.shell import Shell
 
 # By sample_media: the lavalier hears a voice after 30 samples, the camera's left microphone after 290.
@@ -51,6 +57,20 @@ def test_the_interview_matches_its_recording_to_the_sample(shell: Shell) -> None
     assert found["overlap_ms"] == sum(file.length for file in picture.files) * 1000 // 25
     # The room tone of the same wheelhouse is no recording of the interview.
     assert [one for one in pairs if one[1] == "S001/S001T02" and pairs[one]["state"] != "no-match"] == []
+
+
+@pytest.mark.slow
+def test_the_demo_says_what_runs_together_and_hands_it_over(
+    shell: Shell, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pair_sound(Root(load_settings(home=shell.home)))
+    said = capsys.readouterr().out
+    assert "A001/FERA0003" in said and "S001/S001T01" in said and "suggested" in said
+    shell.run("handover", "--to", tmp_path)
+    (table,) = tmp_path.rglob("pairs.csv")
+    first, *others = csv.DictReader(table.read_text(encoding="utf-8-sig").splitlines())
+    assert (first["picture"], first["sound"], first["found by"]) == ("A001/FERA0003", "S001/S001T01", "sound")
+    assert abs(float(first["offset seconds"]) - 0.98) < 0.01 and others == []
 
 
 @pytest.mark.slow
