@@ -143,7 +143,7 @@ def _window(text: str, hit: int, longest: int) -> tuple[int, int]:
     """Whole words where there is a blank to cut at."""
     if len(text) <= longest:
         return 0, len(text)
-    start = max(0, min(hit - _LEAD, len(text) - longest))
+    start = max(0, min(hit - _LEAD, len(text) - longest), hit + 1 - longest)
     if start > 0:
         blank = text.find(" ", start, hit)
         start = start if blank < 0 else blank + 1

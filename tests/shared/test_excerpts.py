@@ -98,6 +98,10 @@ def test_a_long_text_is_cut_at_blanks_around_the_first_hit() -> None:
     assert set(inner.split()) == {"before", "ferry", "behind"}
 
 
+def test_a_hit_at_the_end_of_a_text_a_little_too_long_is_shown() -> None:
+    assert cut_pieces("a" * 20 + "b", [(20, 21)], 20)[-1] == Piece("b", hit=True)
+
+
 @given(st.text("ab ü\n", min_size=1, max_size=80), st.data())
 def test_pieces_are_the_text_and_hold_the_first_hit(text: str, data: st.DataObject) -> None:
     places = st.integers(0, len(text) - 1)

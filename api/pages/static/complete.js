@@ -56,7 +56,7 @@ export function complete(box, words, terms) {
     // The same again: whoever has begun to choose among them goes on.
     if (!list.hidden && fresh.map((one) => one.put).join() === offers.map((one) => one.put).join()) return;
     offers = fresh;
-    at = -1;
+    open(false);
     list.replaceChildren(...offers.map((one, index) => {
       const item = make("li", { role: "option", id: `offer-${index}`, "aria-selected": "false" }, make("b", { text: one.show }), make("span", { class: "quiet", text: one.about }));
       on(item, "pointerdown", (event) => { event.preventDefault(); take(index); });
