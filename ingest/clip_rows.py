@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from ingest.capture import SUGGESTED_CODE, Found
 from ingest.clips import GroupedClip, Member
-from ingest.media.facts import FAULT, Described, Facts, Noticed
+from ingest.media.facts import FACT_NAMES, FAULT, Described, Facts, Noticed
 from ingest.media_files import MediaFiles
 from ingest.missing import PART_MISSING
 from shared.capture import NONE
@@ -32,7 +32,6 @@ from shared.models import (
 )
 
 _BESIDE = (FileRole.PROXY, FileRole.THUMBNAIL)
-_FACT_NAMES = tuple(field.name for field in fields(Facts))
 
 
 @dataclass(slots=True)
@@ -114,7 +113,7 @@ class ClipRows:
         return clip
 
     def _read_facts(self, file_ids: Sequence[int]) -> dict[int, Facts]:
-        columns = [getattr(TakeFacts, name) for name in _FACT_NAMES]
+        columns = [getattr(TakeFacts, name) for name in FACT_NAMES]
         rows = select(TakeFacts.file_id, *columns).where(TakeFacts.file_id.in_(file_ids))
         return {file_id: Facts(*values) for file_id, *values in self._session.execute(rows)}
 

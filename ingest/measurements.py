@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session, joinedload
 from ingest.measure import picture_numbers, sound_numbers
 from ingest.measure.picture_numbers import PictureMeasured
 from ingest.measure.sound_numbers import SoundMeasured
-from ingest.media.facts import Facts
+from ingest.media.facts import FACT_NAMES, Facts
 from shared.catalogue.chunks import in_chunks
 from shared.models import (
     Clip,
@@ -36,7 +36,6 @@ VERSIONS: Mapping[MeasureKind, int] = {
     MeasureKind.PICTURE: picture_numbers.VERSION,
     MeasureKind.SOUND: sound_numbers.VERSION,
 }
-_FACT_NAMES = tuple(field.name for field in fields(Facts))
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +154,7 @@ def _facts(session: Session, file_ids: Sequence[int]) -> dict[int, Facts]:
     found: dict[int, Facts] = {}
     for chunk in in_chunks(file_ids):
         for row in session.scalars(select(TakeFacts).where(TakeFacts.file_id.in_(chunk))):
-            found[row.file_id] = Facts(**{name: getattr(row, name) for name in _FACT_NAMES})
+            found[row.file_id] = Facts(**{name: getattr(row, name) for name in FACT_NAMES})
     return found
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Container, Iterator, Mapping
-from dataclasses import fields
 
 from sqlalchemy import delete, insert, select
 from sqlalchemy.orm import Session
@@ -16,7 +15,7 @@ from sqlalchemy.orm import Session
 from ingest.capture import find_captures
 from ingest.clip_rows import ClipRows
 from ingest.clips import group_clips
-from ingest.media.facts import Described, Facts
+from ingest.media.facts import FACT_NAMES, Described, Facts
 from ingest.media.kinds import kind_of
 from ingest.media_files import USED_FACTS, MediaFiles
 from ingest.orders import Problem
@@ -32,7 +31,6 @@ from shared.names import display
 from shared.vocabulary import load_vocabulary
 
 AT_ONCE = 200  # clips, or files, whose rows are in memory at one time
-_FACT_NAMES = tuple(field.name for field in fields(Facts))
 
 
 def log_clips(sessions: Sessions, reel_id: int, described: Mapping[bytes, Described]) -> tuple[Problem, ...]:
@@ -58,7 +56,7 @@ def _write_facts(session: Session, reel_id: int, described: Mapping[bytes, Descr
     for paths in in_chunks(described, AT_ONCE):
         ids = file_ids(session, reel_id, paths)
         rows = [
-            {"file_id": ids[path], **{name: getattr(facts, name) for name in _FACT_NAMES}}
+            {"file_id": ids[path], **{name: getattr(facts, name) for name in FACT_NAMES}}
             for path in paths
             if (facts := described[path].facts) is not None
         ]

@@ -93,6 +93,9 @@ class Facts:
         return _read(cls, values)
 
 
+FACT_NAMES = tuple(one.name for one in dataclasses.fields(Facts))
+
+
 @dataclass(frozen=True, slots=True)
 class Noticed:
     """Something found while reading: the columns of a `finding`. `value` is a number, never a time."""

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+
+from tests.ingest.memory_child import run_few_and_many
 
 FEW, MANY = 50, 350
 # 250 MB for 100,000 files, less what the program and its fixed parts take, is some 1300 bytes a file; some
@@ -73,17 +72,7 @@ for name, files in (("first", int(sys.argv[3])), ("few", int(sys.argv[3])), ("ma
 @pytest.mark.slow
 def test_memory_by_the_media_file(catalogue_url: str, memory_path: Path) -> None:
     """The growth from a reel of some clips to one of several times as many, in a process of its own."""
-    for folder in ("one", "home"):
-        (memory_path / folder).mkdir()
-    done = subprocess.run(
-        [sys.executable, "-c", CHILD, str(memory_path), catalogue_url, str(FEW), str(MANY)],
-        capture_output=True,
-        text=True,
-        check=True,
-        cwd=Path(__file__).parents[2],
-        env={**os.environ, "PYTHONPATH": ""},
-    )
-    few, many = ([int(part) for part in line.split()] for line in done.stdout.splitlines()[-2:])
+    few, many = run_few_and_many(CHILD, memory_path, catalogue_url, FEW, MANY)
     assert few[:-1] == [2 * FEW] * 2
     assert many[:-1] == [2 * FEW + MANY] * 2
     assert many[-1] - few[-1] < MOST

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+
+from tests.ingest.memory_child import run_few_and_many
 
 FEW, MANY = 1000, 2500
 # 150 MB for 100,000 files, less the 84 of the program and the 24 of the ring, is some 420 bytes a file. Some
@@ -60,17 +59,7 @@ for name, files in (("few", int(sys.argv[3])), ("many", int(sys.argv[4]))):
 def test_memory_by_the_file(catalogue_url: str, memory_path: Path) -> None:
     """The growth from a card of some files to one of several times as many, in a process of its own: a first
     offload, one that proves all again, the report as JSON, the verdict."""
-    for folder in ("one", "home"):
-        (memory_path / folder).mkdir()
-    done = subprocess.run(
-        [sys.executable, "-c", CHILD, str(memory_path), catalogue_url, str(FEW), str(MANY)],
-        capture_output=True,
-        text=True,
-        check=True,
-        cwd=Path(__file__).parents[2],
-        env={**os.environ, "PYTHONPATH": ""},
-    )
-    few, many = ([int(part) for part in line.split()] for line in done.stdout.splitlines()[-2:])
+    few, many = run_few_and_many(CHILD, memory_path, catalogue_url, FEW, MANY)
     assert few[:-1] == [FEW, FEW, 1]  # one reason why not to format: all lies on one drive
     assert many[:-1] == [MANY, MANY, 1]
     assert many[-1] - few[-1] < MOST

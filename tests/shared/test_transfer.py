@@ -25,17 +25,16 @@ from shared.catalogue.log_files import (
     read_records,
     write_records,
 )
-from shared.catalogue.merging import apply_merge
 from shared.catalogue.moments import MomentEdit, list_moments, make_moment
 from shared.catalogue.search import find_clip_ids
-from shared.catalogue.transfer import Merge, Prefer, plan_merge
+from shared.catalogue.transfer import Prefer, plan_merge
 from shared.errors import UsageError
 from shared.models import ChangeSet, Clip, LogEntry, Moment, Production, Tag
 from shared.safe_cells import guard_cell, unguard_cell
-from shared.vocabulary import Vocabulary, load_vocabulary
+from shared.vocabulary import Vocabulary
 from tests.factories import make_clip, make_lens, make_many_clips, make_production, make_reel
+from tests.shared.merge_support import VOCABULARY, merge_in
 
-VOCABULARY = load_vocabulary()
 KINDS = (".csv", ".jsonl")
 # What a person may write, and what a spreadsheet would run.
 TRICKY = (
@@ -71,13 +70,6 @@ def out(session: Session, production: Production, to: Path, query: str = "") -> 
     records = export_log(session, production, query, VOCABULARY)
     to.write_bytes(b"".join(write_records(to.suffix, records)))
     return to
-
-
-def merge_in(
-    session: Session, production: Production, path: Path, prefer: Prefer | None = None
-) -> tuple[Merge, ChangeSet | None]:
-    merge = plan_merge(session, production, read_records(path, VOCABULARY), path, prefer, hold=True)
-    return merge, apply_merge(session, production, merge, VOCABULARY, "Ida", f"import {path.name}")
 
 
 def twin_of(session: Session, clips: Iterable[Clip]) -> tuple[Production, list[Clip]]:

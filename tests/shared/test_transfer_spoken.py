@@ -16,7 +16,6 @@ from sqlalchemy.orm import Session
 from shared.catalogue.editing import find_edit, undo
 from shared.catalogue.log_export import export_log
 from shared.catalogue.log_files import FaultyFileError, read_records, write_records
-from shared.catalogue.merging import apply_merge
 from shared.catalogue.rows import RowsEdit
 from shared.catalogue.search import find_clip_ids
 from shared.catalogue.transcript_edits import correct, name_speaker
@@ -24,12 +23,11 @@ from shared.catalogue.transcript_import import carry_out, plan_import
 from shared.catalogue.transcript_log import VERSION, read_carried
 from shared.catalogue.transcript_rows import CUE_COLUMNS
 from shared.catalogue.transcripts import cues_of, transcripts_of
-from shared.catalogue.transfer import Merge, Prefer, plan_merge
-from shared.models import ChangeSet, Clip, ClipMedia, ClipTranscript, Production
-from shared.vocabulary import load_vocabulary
+from shared.catalogue.transfer import Prefer
+from shared.models import Clip, ClipMedia, ClipTranscript, Production
 from tests.factories import make_clip, make_production, make_reel
+from tests.shared.merge_support import VOCABULARY, merge_in
 
-VOCABULARY = load_vocabulary()
 TALK = {
     "language": "en",
     "segments": [
@@ -80,13 +78,6 @@ def out(session: Session, production: Production, to: Path) -> Path:
     records = export_log(session, production, "", VOCABULARY, spoken=to.suffix == ".jsonl")
     to.write_bytes(b"".join(write_records(to.suffix, records)))
     return to
-
-
-def merge_in(
-    session: Session, production: Production, path: Path, prefer: Prefer | None = None
-) -> tuple[Merge, ChangeSet | None]:
-    merge = plan_merge(session, production, read_records(path, VOCABULARY), path, prefer, hold=True)
-    return merge, apply_merge(session, production, merge, VOCABULARY, "Ida", f"import {path.name}")
 
 
 def spoken(session: Session, clip: Clip) -> list[tuple[Any, ...]]:
