@@ -31,9 +31,6 @@ export class Entry {
     if (!this.busy) this.idle = this.send();
   }
 
-  /** Nothing more comes. */
-  leave() { this.rested = 0; }
-
   async burst() {
     const last = performance.now() + LONGEST;
     for (let left; (left = Math.min(this.rested, last) - performance.now()) > 0;) await new Promise((soon) => setTimeout(soon, left));

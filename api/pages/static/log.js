@@ -190,7 +190,6 @@ async function go(by) {
   if (at + by < 0) { say("This is the first clip."); return; }
   if (at + by >= clips.length && reading) await reading;
   if (at + by >= clips.length) { say("That was the last clip."); return; }
-  entry().leave();
   at += by;
   show();
 }
